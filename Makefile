@@ -1,0 +1,36 @@
+# Every target does its own set-up: a virtual environment, and for the tests the Debian
+# packages (browser, broker, databases) where this machine lets us install them.
+VENV ?= .venv
+PYTHON ?= python3
+BIN := $(VENV)/bin
+RUN_READY := $(VENV)/.run-ready
+TEST_READY := $(VENV)/.test-ready
+export PIP_DISABLE_PIP_VERSION_CHECK = 1
+
+.PHONY: demo test check bench science-report faults fuzz pictures clean
+
+demo: $(RUN_READY)
+	$(BIN)/dryline demo $(if $(PORT),--port $(PORT))
+
+test: $(TEST_READY) check
+	$(BIN)/python -m pytest -n 2 --dist loadgroup -m "not long"
+
+check: $(TEST_READY)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+$(RUN_READY): pyproject.toml constraints.txt
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install -q -c constraints.txt -e .
+	touch $@
+
+$(TEST_READY): pyproject.toml constraints.txt scripts/install-test-packages
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install -q -c constraints.txt -e .[test]
+	scripts/install-test-packages
+	touch $@
+
+clean:
+	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache build dryline.egg-info
