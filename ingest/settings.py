@@ -30,11 +30,11 @@ class Broker(Section):
 
     embedded: bool = True
     host: str = "127.0.0.1"
-    port: int = Field(1883, ge=1, le=65535)
+    port: int = Field(default=1883, ge=1, le=65535)
     username: str | None = None
     password_file: Path | None = None
     tls_ca: Path | None = None
-    shared_group: str | None = Field(None, pattern=r"^[^/#+]+$")
+    shared_group: str | None = Field(default=None, pattern=r"^[^/#+]+$")
     topics: tuple[str, ...] = ("#",)
 
 
@@ -42,14 +42,14 @@ class Dashboard(Section):
     """Where the screens are served. Any host but loopback needs a password."""
 
     host: str = "127.0.0.1"
-    port: int = Field(8050, ge=1, le=65535)
+    port: int = Field(default=8050, ge=1, le=65535)
     title: str = "dryline"
 
 
 class ReadingsKept(Section):
     """How long raw readings are kept; hourly and daily facts are kept for ever."""
 
-    keep_raw_days: int = Field(3650, ge=30)
+    keep_raw_days: int = Field(default=3650, ge=30)
 
 
 class Influx(Section):
@@ -69,7 +69,7 @@ class LogbookAt(Section):
 class Grower(Section):
     """The person: how often they can come, on which days, and how they read numbers."""
 
-    visits_per_week: int = Field(2, ge=1, le=7)
+    visits_per_week: int = Field(default=2, ge=1, le=7)
     weekdays: tuple[Weekday, ...] = EVERY_DAY
     timezone: str = "UTC"
     units: Literal["metric", "us"] = "metric"
@@ -95,14 +95,14 @@ class Alerts(Section):
     """Where alerts go beside the wall, and when they stay quiet (local time, `22:00-07:00`)."""
 
     urls_file: Path | None = None
-    quiet_hours: str | None = Field(None, pattern=r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$")
+    quiet_hours: str | None = Field(default=None, pattern=r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$")
 
 
 class Backup(Section):
     """A second place for copies, and how often one is made there."""
 
     folder: Path | None = None
-    every_hours: int = Field(24, ge=1)
+    every_hours: int = Field(default=24, ge=1)
 
 
 class Settings(Section):
