@@ -68,7 +68,12 @@ def keep_running(
 def _tend(member: Supervised, now_s: float, env: Mapping[str, str]) -> None:
     if member.process is None:
         if now_s >= member.start_again_s:
-            member.process = subprocess.Popen(member.command, env=dict(env), preexec_fn=_die_with_parent())
+            # preexec_fn is unsafe beside threads; the supervisor has none of its own.
+            member.process = subprocess.Popen(
+                member.command,
+                env=dict(env),
+                preexec_fn=_die_with_parent(),  # noqa: PLW1509
+            )
             member.started_s = now_s
         return
     if member.process.poll() is None:
