@@ -1,0 +1,144 @@
+"""Connections to one SQLite file: one a thread, durable, patient, and plain about what went wrong.
+
+Owns how the file is opened, how a transaction begins and ends, and the one sentence that each kind of
+trouble becomes. Knows no table.
+
+WAL lets other processes read while one writes. `synchronous=FULL` makes a commit wait for the disk: with
+NORMAL a power cut could take back transactions whose messages the broker has already forgotten.
+"""
+
+import sqlite3
+import threading
+import weakref
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from ingest.readings import StoreBusy, StoreError, StoreFull, StoreTorn
+
+# Failed writes of a full disk or quota come as FULL; of a file-size limit as an I/O error.
+_BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
+_TORN = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+
+
+class _Connection(sqlite3.Connection):
+    """A connection that closes itself when its thread is gone (and, unlike its parent, can be watched for that)."""
+
+    def __del__(self) -> None:
+        self.close()
+
+
+class Connections:
+    """Hands each thread its own connection to the file, and closes them all."""
+
+    def __init__(self, path: Path, *, read_only: bool, busy_s: float) -> None:
+        self.path = path
+        self.read_only = read_only
+        self._busy_s = busy_s
+        self._mine = threading.local()
+        self._all: weakref.WeakSet[_Connection] = weakref.WeakSet()
+        self._lock = threading.Lock()
+        self._closed = False
+
+    def get(self) -> sqlite3.Connection:
+        """The calling thread's connection, opened when first asked for."""
+        db: sqlite3.Connection | None = getattr(self._mine, "db", None)
+        if db is None:
+            db = self._mine.db = self._open()
+        return db
+
+    def _open(self) -> sqlite3.Connection:
+        if self._closed:
+            raise StoreError(f"The readings store {self.path} has been closed.")
+        if self.read_only and not self.path.exists():
+            raise StoreError(f"There is no readings store at {self.path}.")
+        address = f"{self.path.absolute().as_uri()}?mode={'ro' if self.read_only else 'rwc'}"
+        with self.plainly():
+            # check_same_thread is off only so that close() may close the connections of other threads.
+            db = sqlite3.connect(
+                address,
+                uri=True,
+                timeout=self._busy_s,
+                isolation_level=None,
+                check_same_thread=False,
+                factory=_Connection,
+                cached_statements=256,
+            )
+            try:
+                self._set_up(db)
+            except BaseException:
+                db.close()
+                raise
+        with self._lock:
+            self._all.add(db)
+        return db
+
+    def _set_up(self, db: sqlite3.Connection) -> None:
+        if self.read_only:
+            db.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()
+            return
+        db.execute("PRAGMA journal_mode = WAL").fetchone()
+        db.execute("PRAGMA synchronous = FULL")
+        db.execute("PRAGMA journal_size_limit = 67108864").fetchone()
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction that takes the write lock first; all of it or nothing."""
+        db = self.get()
+        with self.plainly():
+            db.execute("BEGIN IMMEDIATE")
+            try:
+                yield db
+                db.execute("COMMIT")
+            except BaseException:
+                # A full disk may have rolled back by itself.
+                if db.in_transaction:
+                    db.execute("ROLLBACK")
+                raise
+
+    @contextmanager
+    def reading(self) -> Iterator[sqlite3.Connection]:
+        """Several reads that see one state of the store: sealing in between can neither hide nor double a row."""
+        db = self.get()
+        with self.plainly():
+            db.execute("BEGIN")
+            try:
+                yield db
+            finally:
+                if db.in_transaction:
+                    db.execute("ROLLBACK")
+
+    @contextmanager
+    def plainly(self) -> Iterator[None]:
+        """Turn the database's errors into ours, one sentence each."""
+        try:
+            yield
+        except StoreTorn as trouble:
+            raise StoreTorn(f"{self.path} cannot be used as a readings store: {trouble}.") from trouble
+        except sqlite3.Error as trouble:
+            raise _in_plain_words(self.path, trouble) from trouble
+
+    def close(self) -> None:
+        """Close every thread's connection."""
+        with self._lock:
+            self._closed = True
+            for db in list(self._all):
+                db.close()
+            self._all.clear()
+        self._mine = threading.local()
+
+
+def _in_plain_words(path: Path, trouble: sqlite3.Error) -> StoreError:
+    code = getattr(trouble, "sqlite_errorcode", None)
+    primary = None if code is None else code & 0xFF
+    if primary in _BUSY:
+        return StoreBusy(f"Another process keeps the readings store {path} locked; nothing was written.")
+    if primary == sqlite3.SQLITE_FULL or code == sqlite3.SQLITE_IOERR_WRITE:
+        return StoreFull(f"There is no room left on the disk for the readings store {path}; nothing was written.")
+    if primary in _TORN:
+        return StoreTorn(f"{path} cannot be used as a readings store: {trouble}.")
+    if primary == sqlite3.SQLITE_READONLY:
+        return StoreError(f"The readings store {path} is open for reading only.")
+    if primary == sqlite3.SQLITE_CANTOPEN:
+        return StoreError(f"The readings store {path} cannot be opened; does its folder exist, and may we write there?")
+    return StoreError(f"The readings store {path} failed: {trouble}.")

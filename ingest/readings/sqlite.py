@@ -1,0 +1,317 @@
+"""The readings store in one SQLite file: `SqliteReadings`.
+
+Owns the way of a batch into the file and of a range out of it. Fresh rows lie clustered by (series, time);
+`latest`, spells of failure and the marks of touched hours change in the same transaction. One process may
+write while others read. Units, places and what facts mean are not known here.
+"""
+
+import math
+import shutil
+import sqlite3
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ingest.readings import (
+    HOUR_MS,
+    FailureSpell,
+    Reading,
+    SensorFailure,
+    Series,
+    StoredUnread,
+    StoreSize,
+    Touched,
+    UnreadCount,
+    UnreadMessage,
+    facts,
+    failures,
+    schema,
+    unread_messages,
+)
+from ingest.readings.connections import Connections
+from ingest.readings.unread_messages import UnreadBounds
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_ROW = np.dtype([("time_ms", np.int64), ("value", np.float64)])
+
+# Times that a store can hold: the years 1 to 9999, so that any of them can also be written as a date.
+EARLIEST_MS = -62_135_596_800_000
+LATEST_MS = 253_402_300_800_000
+
+
+class SqliteReadings:
+    """Readings, failures, unread messages and facts in one file; safe to use from any thread."""
+
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        read_only: bool = False,
+        busy_s: float = 30.0,
+        unread_bounds: UnreadBounds | None = None,
+    ) -> None:
+        """Open the file, or make it; `busy_s` is how long to wait for another writer before raising `StoreBusy`."""
+        self.path = Path(path)
+        self._connections = Connections(self.path, read_only=read_only, busy_s=busy_s)
+        self._unread_bounds = unread_bounds or UnreadBounds()
+        # Series never change their number, so what was once committed may be remembered.
+        self._numbers: dict[str, int] = {}
+        try:
+            db = self._connections.get()
+            with self._connections.plainly():
+                if read_only:
+                    schema.version(db)
+                else:
+                    schema.migrate(db, self.path)
+        except BaseException:
+            self.close()
+            raise
+
+    def append(
+        self,
+        readings: Sequence[Reading] = (),
+        failures: Sequence[SensorFailure] = (),
+        unread: Sequence[UnreadMessage] = (),
+    ) -> None:
+        """Keep all of it in one durable transaction (see the protocol)."""
+        _refuse_what_is_no_reading(readings, failures)
+        with self._connections.writing() as db:
+            sources = {reading.source for reading in readings} | {failure.source for failure in failures}
+            fresh_numbers = _number(db, sources - self._numbers.keys())
+            numbers = self._numbers | fresh_numbers if fresh_numbers else self._numbers
+            if readings:
+                _insert_readings(db, readings, numbers)
+            for failure in failures:
+                _add_failure(db, numbers[failure.source], failure)
+            if unread:
+                unread_messages.add_unread(db, unread, self._unread_bounds)
+        self._numbers = numbers
+
+    def read(self, sources: Sequence[str], start_ms: int, end_ms: int) -> dict[str, Series]:
+        """Times and values of each source in [start, end), sorted (see the protocol)."""
+        with self._connections.reading() as db:
+            numbers = _numbers_of(db, sources)
+            return {source: _range(db, numbers.get(source), start_ms, end_ms) for source in sources}
+
+    def last_before(self, sources: Sequence[str], time_ms: int) -> dict[str, tuple[int, float]]:
+        """The last reading of each source strictly before a moment."""
+        with self._connections.reading() as db:
+            numbers = _numbers_of(db, sources)
+            found = {source: _last_before(db, numbers[source], time_ms) for source in sources if source in numbers}
+        return {source: last for source, last in found.items() if last is not None}
+
+    def latest(self) -> dict[str, tuple[int, float]]:
+        """The newest reading of every source."""
+        with self._connections.reading() as db:
+            rows = db.execute("SELECT source, time_ms, value FROM latest JOIN series ON id = series").fetchall()
+        return {source: (time_ms, value) for source, time_ms, value in rows}
+
+    def sources(self) -> list[str]:
+        """Every source that ever sent a reading or a failure, sorted."""
+        with self._connections.reading() as db:
+            return [source for (source,) in db.execute("SELECT source FROM series ORDER BY source")]
+
+    def failures(self, since_ms: int = 0) -> list[FailureSpell]:
+        """Spells of failure that still stand or ended at or after `since_ms`, oldest first."""
+        with self._connections.reading() as db:
+            return failures.spells(db, since_ms)
+
+    def unread(self, limit: int = 200) -> list[StoredUnread]:
+        """Unread messages, newest first."""
+        with self._connections.reading() as db:
+            return unread_messages.newest(db, limit)
+
+    def unread_count(self) -> UnreadCount:
+        """How many unread messages are kept and how many had to make room."""
+        with self._connections.reading() as db:
+            return unread_messages.count(db)
+
+    def forget_unread(self, ids: Iterable[int]) -> None:
+        """Forget unread messages, for example after they were replayed."""
+        with self._connections.writing() as db:
+            unread_messages.forget(db, ids)
+
+    def touched(self) -> Touched:
+        """Hours whose readings changed since facts were last written."""
+        with self._connections.reading() as db:
+            until = db.execute("SELECT value FROM tally WHERE name = 'mark'").fetchone()[0]
+            names = {number: source for source, number in _numbers_of(db, None).items()}
+            marked = np.array(db.execute("SELECT series, hour_ms FROM touched").fetchall(), dtype=np.int64).reshape(
+                -1, 2
+            )
+        numbers, begins = np.unique(marked[:, 0], return_index=True)
+        hours = np.split(marked[:, 1].copy(), begins[1:])
+        return Touched({names[number]: mine for number, mine in zip(numbers.tolist(), hours, strict=False)}, until)
+
+    def touch(self, sources: Iterable[str] | None = None) -> None:
+        """Mark every hour of these sources (None: of all) as changed."""
+        with self._connections.writing() as db:
+            numbers = _numbers_of(db, None if sources is None else list(sources))
+            mark = _next_mark(db)
+            for number in numbers.values():
+                db.execute(
+                    f"""INSERT OR REPLACE INTO touched
+                        SELECT DISTINCT series, {_HOUR_OF_ROW}, ? FROM fresh WHERE series = ?""",
+                    (mark, number),
+                )
+
+    def write_facts(
+        self,
+        hourly: "pd.DataFrame | None" = None,
+        daily: "pd.DataFrame | None" = None,
+        *,
+        touched_until: int | None = None,
+    ) -> None:
+        """Write facts and clear the marks they answer, in one transaction (see the protocol)."""
+        with self._connections.writing() as db:
+            if hourly is not None:
+                facts.write(db, facts.HOURLY, hourly)
+            if daily is not None:
+                facts.write(db, facts.DAILY, daily)
+            if touched_until is not None:
+                db.execute("DELETE FROM touched WHERE mark <= ?", (touched_until,))
+
+    def read_hourly(self, place: str, start_ms: int, end_ms: int) -> "pd.DataFrame":
+        """Hourly facts of a place, sorted."""
+        with self._connections.reading() as db:
+            return facts.read(db, facts.HOURLY, place, start_ms, end_ms)
+
+    def read_daily(self, pot: str, start_ms: int, end_ms: int) -> "pd.DataFrame":
+        """Daily facts of a pot, sorted."""
+        with self._connections.reading() as db:
+            return facts.read(db, facts.DAILY, pot, start_ms, end_ms)
+
+    def put_derived(self, key: str, fingerprint: str, body: bytes) -> None:
+        """Keep something computed with the fingerprint of what it was computed from."""
+        with self._connections.writing() as db:
+            db.execute("INSERT OR REPLACE INTO derived VALUES (?, ?, ?)", (key, fingerprint, bytes(body)))
+
+    def get_derived(self, key: str) -> tuple[str, bytes] | None:
+        """The fingerprint and body kept under a key, or None."""
+        with self._connections.reading() as db:
+            row = db.execute("SELECT fingerprint, body FROM derived WHERE key = ?", (key,)).fetchone()
+        return None if row is None else (row[0], row[1])
+
+    def size(self) -> StoreSize:
+        """How much is kept, and what it takes on disk, log and index included."""
+        with self._connections.reading() as db:
+            fresh = db.execute("SELECT COUNT(*) FROM fresh").fetchone()[0]
+            sealed = db.execute("SELECT TOTAL(readings) FROM chunk").fetchone()[0]
+            sources = db.execute("SELECT COUNT(*) FROM series").fetchone()[0]
+        files = (self.path.with_name(self.path.name + ending) for ending in ("", "-wal", "-shm"))
+        taken = sum(file.stat().st_size for file in files if file.exists())
+        return StoreSize(fresh + int(sealed), int(sealed), sources, taken, shutil.disk_usage(self.path.parent).free)
+
+    def close(self) -> None:
+        """Let go of the file; every thread's connection is closed."""
+        self._connections.close()
+
+
+def _refuse_what_is_no_reading(readings: Sequence[Reading], failures: Sequence[SensorFailure]) -> None:
+    for source, time_ms, value in readings:
+        if not math.isfinite(value):
+            raise ValueError(f"A reading of {source} is {value}, which is not a number that can be kept.")
+        if not EARLIEST_MS <= time_ms < LATEST_MS:
+            raise ValueError(f"A reading of {source} has the time {time_ms} ms, outside the years 1 to 9999.")
+    for failure in failures:
+        if not EARLIEST_MS <= failure.time_ms < LATEST_MS:
+            raise ValueError(
+                f"A failure of {failure.source} has the time {failure.time_ms} ms, outside the years 1 to 9999."
+            )
+
+
+def _number(db: sqlite3.Connection, sources: Iterable[str]) -> dict[str, int]:
+    """The numbers of sources, new ones included; sorted so that the same batch always numbers them alike."""
+    numbers = {}
+    for source in sorted(sources):
+        db.execute("INSERT OR IGNORE INTO series (source) VALUES (?)", (source,))
+        numbers[source] = db.execute("SELECT id FROM series WHERE source = ?", (source,)).fetchone()[0]
+    return numbers
+
+
+def _numbers_of(db: sqlite3.Connection, sources: Sequence[str] | None) -> dict[str, int]:
+    """The numbers of known sources, without making any."""
+    if sources is None or len(sources) > 50:
+        everything = dict(db.execute("SELECT source, id FROM series").fetchall())
+        return (
+            everything
+            if sources is None
+            else {source: everything[source] for source in sources if source in everything}
+        )
+    found = ((source, db.execute("SELECT id FROM series WHERE source = ?", (source,)).fetchone()) for source in sources)
+    return {source: row[0] for source, row in found if row is not None}
+
+
+def _insert_readings(db: sqlite3.Connection, readings: Sequence[Reading], numbers: Mapping[str, int]) -> None:
+    times_by_series: defaultdict[int, list[int]] = defaultdict(list)
+    newest: dict[int, tuple[int, float]] = {}
+    rows = []
+    for source, given_ms, given in readings:
+        # numpy's numbers are not the database's.
+        number, time_ms, value = numbers[source], int(given_ms), float(given)
+        rows.append((number, time_ms, value))
+        times_by_series[number].append(time_ms)
+        if number not in newest or time_ms >= newest[number][0]:
+            newest[number] = (time_ms, value)
+    db.executemany(
+        "INSERT INTO fresh VALUES (?, ?, ?) ON CONFLICT (series, time_ms) DO UPDATE SET value = excluded.value", rows
+    )
+    db.executemany(
+        """INSERT INTO latest VALUES (?, ?, ?) ON CONFLICT (series) DO UPDATE
+           SET time_ms = excluded.time_ms, value = excluded.value WHERE excluded.time_ms >= latest.time_ms""",
+        ((number, *last) for number, last in newest.items()),
+    )
+    mark = _next_mark(db)
+    hours = {(number, time_ms - time_ms % HOUR_MS) for number, times in times_by_series.items() for time_ms in times}
+    db.executemany("INSERT OR REPLACE INTO touched VALUES (?, ?, ?)", ((*hour, mark) for hour in sorted(hours)))
+    failures.end_failures(db, times_by_series)
+
+
+def _next_mark(db: sqlite3.Connection) -> int:
+    """A number that grows with every change, so that a mark set meanwhile is told from one that was seen."""
+    row = db.execute("UPDATE tally SET value = value + 1 WHERE name = 'mark' RETURNING value").fetchall()
+    mark: int = row[0][0]
+    return mark
+
+
+# SQL's % keeps the sign of its left side; hours before 1970 must still begin before their readings.
+_HOUR_OF_ROW = f"time_ms - (time_ms % {HOUR_MS} + {HOUR_MS}) % {HOUR_MS}"
+
+
+def _add_failure(db: sqlite3.Connection, number: int, failure: SensorFailure) -> None:
+    failures.add_failure(
+        db, number, int(failure.time_ms), failure.code, lambda series, time_ms: _first_after(db, series, time_ms)
+    )
+
+
+def _range(db: sqlite3.Connection, number: int | None, start_ms: int, end_ms: int) -> Series:
+    if number is None:
+        return np.empty(0, np.int64), np.empty(0, np.float64)
+    rows = np.fromiter(
+        db.execute(
+            "SELECT time_ms, value FROM fresh WHERE series = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
+            (number, start_ms, end_ms),
+        ).fetchall(),
+        dtype=_ROW,
+    )
+    return rows["time_ms"].copy(), rows["value"].copy()
+
+
+def _last_before(db: sqlite3.Connection, number: int, time_ms: int) -> tuple[int, float] | None:
+    row: tuple[int, float] | None = db.execute(
+        "SELECT time_ms, value FROM fresh WHERE series = ? AND time_ms < ? ORDER BY time_ms DESC LIMIT 1",
+        (number, time_ms),
+    ).fetchone()
+    return row
+
+
+def _first_after(db: sqlite3.Connection, number: int, time_ms: int) -> int | None:
+    row = db.execute(
+        "SELECT time_ms FROM fresh WHERE series = ? AND time_ms > ? ORDER BY time_ms LIMIT 1", (number, time_ms)
+    ).fetchone()
+    return None if row is None else row[0]
