@@ -77,6 +77,8 @@ class Connections:
         if self.read_only:
             db.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()
             return
+        # Only a file without any page takes this; it lets freed pages go back to the disk later.
+        db.execute("PRAGMA auto_vacuum = INCREMENTAL")
         db.execute("PRAGMA journal_mode = WAL").fetchone()
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA journal_size_limit = 67108864").fetchone()

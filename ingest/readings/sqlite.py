@@ -1,43 +1,49 @@
 """The readings store in one SQLite file: `SqliteReadings`.
 
 Owns the way of a batch into the file and of a range out of it. Fresh rows lie clustered by (series, time);
-`latest`, spells of failure and the marks of touched hours change in the same transaction. One process may
-write while others read. Units, places and what facts mean are not known here.
+`latest`, spells of failure and the marks of touched hours change in the same transaction; days that are over
+lie packed (`sealing.py`). One process may write while others read. Units, places and what facts mean are not
+known here.
 """
 
 import math
+import os
 import shutil
 import sqlite3
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ingest.readings import (
+    DAY_MS,
     HOUR_MS,
     FailureSpell,
     Reading,
     SensorFailure,
     Series,
     StoredUnread,
+    StoreError,
     StoreSize,
+    StoreTorn,
     Touched,
     UnreadCount,
     UnreadMessage,
     facts,
     failures,
     schema,
+    sealing,
     unread_messages,
 )
 from ingest.readings.connections import Connections
+from ingest.readings.sealing import Progress
 from ingest.readings.unread_messages import UnreadBounds
 
 if TYPE_CHECKING:
     import pandas as pd
-
-_ROW = np.dtype([("time_ms", np.int64), ("value", np.float64)])
 
 # Times that a store can hold: the years 1 to 9999, so that any of them can also be written as a date.
 EARLIEST_MS = -62_135_596_800_000
@@ -96,13 +102,16 @@ class SqliteReadings:
         """Times and values of each source in [start, end), sorted (see the protocol)."""
         with self._connections.reading() as db:
             numbers = _numbers_of(db, sources)
-            return {source: _range(db, numbers.get(source), start_ms, end_ms) for source in sources}
+            # An unknown source has no number; no series has the number 0.
+            return {source: sealing.read_range(db, numbers.get(source, 0), start_ms, end_ms) for source in sources}
 
     def last_before(self, sources: Sequence[str], time_ms: int) -> dict[str, tuple[int, float]]:
         """The last reading of each source strictly before a moment."""
         with self._connections.reading() as db:
             numbers = _numbers_of(db, sources)
-            found = {source: _last_before(db, numbers[source], time_ms) for source in sources if source in numbers}
+            found = {
+                source: sealing.last_before(db, numbers[source], time_ms) for source in sources if source in numbers
+            }
         return {source: last for source, last in found.items() if last is not None}
 
     def latest(self) -> dict[str, tuple[int, float]]:
@@ -154,10 +163,9 @@ class SqliteReadings:
             numbers = _numbers_of(db, None if sources is None else list(sources))
             mark = _next_mark(db)
             for number in numbers.values():
-                db.execute(
-                    f"""INSERT OR REPLACE INTO touched
-                        SELECT DISTINCT series, {_HOUR_OF_ROW}, ? FROM fresh WHERE series = ?""",
-                    (mark, number),
+                hours = sealing.hours_with_readings(db, number)
+                db.executemany(
+                    "INSERT OR REPLACE INTO touched VALUES (?, ?, ?)", ((number, hour, mark) for hour in hours)
                 )
 
     def write_facts(
@@ -207,9 +215,73 @@ class SqliteReadings:
         taken = sum(file.stat().st_size for file in files if file.exists())
         return StoreSize(fresh + int(sealed), int(sealed), sources, taken, shutil.disk_usage(self.path.parent).free)
 
+    def seal(self, before_ms: int, progress: Progress | None = None) -> int:
+        """Pack every day that ended by `before_ms`; returns how many series' days were packed."""
+        return sealing.seal(self._connections, before_ms, progress)
+
+    def prune(self, keep_raw_days: int, now_ms: int) -> int:
+        """Let go of raw readings of days older than that; facts and latest values stay. Returns how many went."""
+        return sealing.prune(self._connections, now_ms - keep_raw_days * DAY_MS)
+
+    def verify(self, progress: Progress | None = None) -> list[str]:
+        """Unpack every sealed day; one sentence for each that is damaged."""
+        return sealing.damaged_days(self._connections, progress)
+
+    def integrity(self) -> list[str]:
+        """Let SQLite check the whole file; one sentence for each thing that is wrong."""
+        try:
+            with self._connections.reading() as db:
+                words = [row[0] for row in db.execute("PRAGMA integrity_check(20)")]
+        except StoreTorn as trouble:
+            return [str(trouble)]
+        return [] if words == ["ok"] else [f"The file {self.path} is damaged: {word}." for word in words]
+
+    def backup(self, target: str | Path) -> None:
+        """Write a copy of one moment's state to `target` while readings go on; an older copy is replaced at the end."""
+        target = Path(target)
+        half = target.with_name(target.name + ".half")
+        try:
+            half.unlink(missing_ok=True)
+            with self._connections.reading() as db:
+                _copy(db, half)
+            _flush_to_disk(half)
+            half.replace(target)
+            _flush_to_disk(target.parent)
+        except OSError as trouble:
+            raise StoreError(f"The backup {target} could not be written: {trouble.strerror}.") from trouble
+        finally:
+            half.unlink(missing_ok=True)
+
     def close(self) -> None:
         """Let go of the file; every thread's connection is closed."""
         self._connections.close()
+
+
+def refuse_torn(path: str | Path) -> None:
+    """Raise `StoreTorn` unless the file is a whole readings store: for a copy that someone wants to restore."""
+    with closing(SqliteReadings(path, read_only=True)) as store:
+        wrong = store.integrity() or store.verify()
+    if wrong:
+        raise StoreTorn(wrong[0])
+
+
+def _copy(db: sqlite3.Connection, target: Path) -> None:
+    try:
+        with closing(sqlite3.connect(target)) as copy:
+            db.backup(copy)
+            # One file without a log beside it, that can be carried anywhere.
+            copy.execute("PRAGMA journal_mode = DELETE").fetchone()
+    except sqlite3.Error as trouble:
+        raise StoreError(f"The backup {target} could not be written: {trouble}.") from trouble
+
+
+def _flush_to_disk(path: Path) -> None:
+    """Wait until a file, or a folder's list of names, is on the disk and not only in memory."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _refuse_what_is_no_reading(readings: Sequence[Reading], failures: Sequence[SensorFailure]) -> None:
@@ -279,39 +351,8 @@ def _next_mark(db: sqlite3.Connection) -> int:
     return mark
 
 
-# SQL's % keeps the sign of its left side; hours before 1970 must still begin before their readings.
-_HOUR_OF_ROW = f"time_ms - (time_ms % {HOUR_MS} + {HOUR_MS}) % {HOUR_MS}"
-
-
 def _add_failure(db: sqlite3.Connection, number: int, failure: SensorFailure) -> None:
-    failures.add_failure(
-        db, number, int(failure.time_ms), failure.code, lambda series, time_ms: _first_after(db, series, time_ms)
-    )
+    def first_after(series: int, time_ms: int) -> int | None:
+        return sealing.first_after(db, series, time_ms)
 
-
-def _range(db: sqlite3.Connection, number: int | None, start_ms: int, end_ms: int) -> Series:
-    if number is None:
-        return np.empty(0, np.int64), np.empty(0, np.float64)
-    rows = np.fromiter(
-        db.execute(
-            "SELECT time_ms, value FROM fresh WHERE series = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms",
-            (number, start_ms, end_ms),
-        ).fetchall(),
-        dtype=_ROW,
-    )
-    return rows["time_ms"].copy(), rows["value"].copy()
-
-
-def _last_before(db: sqlite3.Connection, number: int, time_ms: int) -> tuple[int, float] | None:
-    row: tuple[int, float] | None = db.execute(
-        "SELECT time_ms, value FROM fresh WHERE series = ? AND time_ms < ? ORDER BY time_ms DESC LIMIT 1",
-        (number, time_ms),
-    ).fetchone()
-    return row
-
-
-def _first_after(db: sqlite3.Connection, number: int, time_ms: int) -> int | None:
-    row = db.execute(
-        "SELECT time_ms FROM fresh WHERE series = ? AND time_ms > ? ORDER BY time_ms LIMIT 1", (number, time_ms)
-    ).fetchone()
-    return None if row is None else row[0]
+    failures.add_failure(db, number, int(failure.time_ms), failure.code, first_after)
