@@ -21,7 +21,7 @@ from jsonpointer import EndOfList, JsonPointer, JsonPointerException
 
 from ingest import senml
 from ingest.failure_codes import YES_OR_NO_WORDS, failure_number, failure_word
-from ingest.moments import UnreadableError, host_clock_is_sane, times_ms, why_implausible
+from ingest.message_times import UnreadableError, host_clock_is_sane, times_ms, why_implausible
 from ingest.readings import Reading, SensorFailure
 from ingest.sensors import QUANTITIES, UNIT_WORDS, YES_OR_NO, Sensor, uncut_canonical
 

@@ -10,7 +10,7 @@ import binascii
 import re
 from typing import Any, NamedTuple
 
-from ingest.moments import UnreadableError
+from ingest.message_times import UnreadableError
 
 #: Section 4.5.3: a sum bt + t below this many seconds is relative to now.
 RELATIVE_BELOW_S = float(2**28)
