@@ -294,7 +294,7 @@ def _likeliest_spread(table: _Table) -> float:
     def cost(log_spread: float) -> float:
         spread = float(np.exp(log_spread))
         value = _maximum(replace(table, spread=spread), origin, np.eye(columns))[1]
-        return -(value + np.log(spread) - spread)
+        return float(spread - value - np.log(spread))
 
     found = minimize_scalar(
         cost, bounds=(np.log(_SMALLEST_SPREAD), np.log(_LARGEST_SPREAD)), method="bounded", options={"xatol": 0.02}
