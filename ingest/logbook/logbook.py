@@ -1,0 +1,109 @@
+"""The logbook: one object over one database, with the ways in and out.
+
+Owns what an import does to what is already there: the file adds and corrects, and takes nothing away. An import is all
+or nothing; with `keep=False` it is tried and nothing is written.
+"""
+
+import json
+from collections import Counter
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any
+
+from ingest.logbook.notes import Notes
+from ingest.logbook.notes_csv import csv_from_notes, notes_from_csv
+from ingest.logbook.placements import Placements
+from ingest.logbook.records import Note, Shelf
+from ingest.logbook.refusals import Fault, Refused
+from ingest.logbook.setup_toml import DatedSetup, Home, home_from_toml, toml_from_home
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What an import did, or with `keep=False` would have done."""
+
+    read: int
+    added: int
+
+
+class Logbook(Notes, Placements):
+    """Shelves, pots, set-ups, sensors, notes: `Logbook("sqlite:////…/logbook.db")`."""
+
+    def import_setup(self, body: bytes | str, *, zone: tzinfo | None = None, keep: bool = True) -> Imported:
+        """Shelves, pot types, sensors and pots of a set-up file: entered, or described anew where they are known."""
+        home = home_from_toml(body, zone)
+        faults: list[Fault] = []
+
+        def attempt(place: str, action: Any, *arguments: Any) -> None:
+            try:
+                action(*arguments)
+            except Refused as refused:
+                faults.extend(fault if fault.where else Fault(place, fault.says) for fault in refused.faults)
+
+        with self.writing(keep=keep) as connection:
+            before = self._row_count(connection)
+            # Twice, because a shelf may borrow the air of one that stands further down.
+            for shelf in home.shelves:
+                attempt(f"shelf {shelf.label!r}", self.put_shelf, Shelf(**{**shelf.given(), "air_from": None}))
+            for shelf in home.shelves:
+                attempt(f"shelf {shelf.label!r}", self.put_shelf, shelf)
+            for pot_type in home.pot_types:
+                attempt(f"pot type {pot_type.label!r}", self.put_pot_type, pot_type)
+            for pot, setups in home.pots:
+                attempt(f"pot {pot.label!r}", self.put_pot, pot)
+                for setup in sorted(setups, key=lambda s: s.from_ms):
+                    place = f"pot {pot.label!r}, set-up"
+                    attempt(place, self.describe_setup, pot.label, setup.body, setup.from_ms, setup.to_ms)
+            for sensor in home.sensors:
+                attempt(f"sensor {sensor.source!r}", self.put_sensor, sensor)
+            if faults:
+                raise Refused(*faults)
+            added = self._row_count(connection) - before
+        entries = len(home.shelves) + len(home.pot_types) + len(home.sensors)
+        return Imported(entries + sum(1 + len(setups) for _, setups in home.pots), added)
+
+    def export_setup(self) -> str:
+        """Everything but notes and photos as a set-up file."""
+        with self.reading():
+            setups = self.all_setups()
+            pots = [(pot, [_dated(setup) for setup in setups[pot.label]]) for pot in self.pots(gone=True)]
+            return toml_from_home(Home(self.shelves(), self.pot_types(), self.sensors(), pots))
+
+    def import_notes(self, body: bytes | str, *, zone: tzinfo | None = None, keep: bool = True) -> Imported:
+        """The notes of a CSV file. A note that is there already, the same in everything, is not added twice."""
+        notes = notes_from_csv(body, zone)
+        with self.writing(keep=keep):
+            there = Counter(_same(note) for note in self.notes())
+            new = []
+            for note in notes:
+                if there[_same(note)] > 0:
+                    there[_same(note)] -= 1
+                else:
+                    new.append(note)
+            self._log(new)
+        return Imported(len(notes), len(new))
+
+    def export_notes(self) -> str:
+        """All standing notes as CSV."""
+        return csv_from_notes(self.notes_frame())
+
+    def _row_count(self, connection: Any) -> int:
+        import sqlalchemy as sa
+
+        from ingest.logbook import tables as t
+
+        tables = (t.shelf, t.pot_type, t.sensor, t.pot, t.setup, t.placement)
+        counts = (connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one() for table in tables)
+        return int(sum(counts))
+
+
+def _dated(setup: dict[str, Any]) -> DatedSetup:
+    body = {key: value for key, value in setup.items() if key not in ("from_ms", "to_ms")}
+    return DatedSetup(setup["from_ms"], setup["to_ms"], body)
+
+
+def _same(note: Note) -> str:
+    """What makes two notes the same."""
+    own = ("id", "version", "withdrawn")
+    values = {k: v for k, v in note.model_dump(mode="json").items() if k not in own and v not in (None, {}, "")}
+    return json.dumps(values, sort_keys=True)

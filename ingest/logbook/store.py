@@ -1,0 +1,73 @@
+"""One database and its transactions: everything of one call is written, or nothing.
+
+Owns the engine, the taking of turns between writers, the revision number and the history of rows.
+Knows no shelf, pot or note. Clocks are handed in.
+"""
+
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any
+
+import sqlalchemy as sa
+
+from ingest.logbook import schema, tables
+
+
+def now_ms() -> int:
+    """The host's clock."""
+    return time.time_ns() // 1_000_000
+
+
+class Store:
+    """A logbook's database at an SQLAlchemy URL (`sqlite:///…/logbook.db`, `postgresql+psycopg://…`)."""
+
+    def __init__(self, url: str, *, clock: Callable[[], int] = now_ms) -> None:
+        self._clock = clock
+        self._ours = threading.local()
+        schema.upgrade(url, clock())
+        self._engine = schema.engine(url)
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    @contextmanager
+    def writing(self, *, keep: bool = True) -> Iterator[sa.Connection]:
+        """One transaction. A call inside a call joins it, so several changes are one; `keep=False` only tries them."""
+        joined: sa.Connection | None = getattr(self._ours, "connection", None)
+        if joined is not None:
+            yield joined
+            return
+        with self._engine.connect().execution_options(writes=True) as connection:
+            # First of all: on PostgreSQL this row's lock is what makes writers take turns.
+            connection.execute(sa.update(tables.state).values(revision=tables.state.c.revision + 1))
+            self._ours.connection = connection
+            try:
+                yield connection
+            finally:
+                self._ours.connection = None
+            if keep:
+                connection.commit()
+
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """One consistent view; inside `writing`, the view of that transaction."""
+        joined: sa.Connection | None = getattr(self._ours, "connection", None)
+        if joined is not None:
+            yield joined
+            return
+        with self._engine.connect() as connection:
+            yield connection
+
+    def revision(self) -> int:
+        """A number that is another one after every write, from whichever process."""
+        with self.reading() as connection:
+            return int(connection.execute(sa.select(tables.state.c.revision)).scalar_one())
+
+    def _keep(self, subject: str, subject_id: int, body: Mapping[str, Any]) -> None:
+        """Put a row as it was into the history before it changes."""
+        with self.writing() as connection:
+            row = {"subject": subject, "subject_id": subject_id, "written_ms": self._clock(), "body": dict(body)}
+            connection.execute(sa.insert(tables.history).values(row))
