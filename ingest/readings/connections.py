@@ -21,11 +21,17 @@ _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _TORN = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
 
-class _Connection(sqlite3.Connection):
-    """A connection that closes itself when its thread is gone (and, unlike its parent, can be watched for that)."""
+class _Held:
+    """A thread's hold on its connection: gone with the thread, and the connection with it.
+
+    The connection itself would linger: it is part of a cycle with its own cache of statements.
+    """
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self.db = db
 
     def __del__(self) -> None:
-        self.close()
+        self.db.close()
 
 
 class Connections:
@@ -36,16 +42,18 @@ class Connections:
         self.read_only = read_only
         self._busy_s = busy_s
         self._mine = threading.local()
-        self._all: weakref.WeakSet[_Connection] = weakref.WeakSet()
+        self._all: weakref.WeakSet[_Held] = weakref.WeakSet()
         self._lock = threading.Lock()
         self._closed = False
 
     def get(self) -> sqlite3.Connection:
         """The calling thread's connection, opened when first asked for."""
-        db: sqlite3.Connection | None = getattr(self._mine, "db", None)
-        if db is None:
-            db = self._mine.db = self._open()
-        return db
+        held: _Held | None = getattr(self._mine, "held", None)
+        if held is None:
+            held = self._mine.held = _Held(self._open())
+            with self._lock:
+                self._all.add(held)
+        return held.db
 
     def _open(self) -> sqlite3.Connection:
         if self._closed:
@@ -61,7 +69,6 @@ class Connections:
                 timeout=self._busy_s,
                 isolation_level=None,
                 check_same_thread=False,
-                factory=_Connection,
                 cached_statements=256,
             )
             try:
@@ -69,8 +76,6 @@ class Connections:
             except BaseException:
                 db.close()
                 raise
-        with self._lock:
-            self._all.add(db)
         return db
 
     def _set_up(self, db: sqlite3.Connection) -> None:
@@ -124,8 +129,8 @@ class Connections:
         """Close every thread's connection."""
         with self._lock:
             self._closed = True
-            for db in list(self._all):
-                db.close()
+            for held in list(self._all):
+                held.db.close()
             self._all.clear()
         self._mine = threading.local()
 

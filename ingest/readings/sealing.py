@@ -73,7 +73,7 @@ def give_back(connections: Connections) -> None:
         with connections.writing() as db:
             free: int = db.execute("PRAGMA freelist_count").fetchone()[0]
             pages: int = db.execute("PRAGMA page_count").fetchone()[0]
-            spare = free - max(pages // 10, 64)
+            spare = free - pages // 10
             if spare <= 0:
                 return
             db.execute(f"PRAGMA incremental_vacuum({min(spare, _PAGES_A_TRANSACTION)})").fetchall()
