@@ -1,0 +1,147 @@
+"""What needs attention in the house itself: silent or failing sensors, unread messages, clock, disk, ingester.
+
+A finding has a kind, the place it concerns, since when, and one sentence. Whether a plant needs
+attention is asked elsewhere.
+"""
+
+import json
+import shutil
+from typing import Any
+
+from ingest.home import Home
+from ingest.message_times import host_clock_is_sane
+from ingest.readings import DAY_MS, StoreError
+from ingest.sensors import Sensor, silent
+
+Finding = dict[str, Any]
+
+#: Below this share of the disk the grower is warned, well before a write fails.
+LEAST_FREE_PCT = 5.0
+LEARN_FROM_MS = 14 * DAY_MS
+INGESTER_LATE_MS = 60_000
+LOW_BATTERY_PCT = 15.0
+
+
+def answer(home: Home, at_ms: int, *, verify: bool = True) -> dict[str, Any]:
+    """`{at_ms, findings: [{kind, at, label, since_ms, says}], unread_messages, disk_free_pct, says}`, worst first.
+
+    `verify` also reads the whole database for damage, which takes a while on a large one.
+    """
+    findings: list[Finding] = []
+    if not host_clock_is_sane(at_ms):
+        findings.append(_finding("clock_wrong", "This machine's clock is not set; nothing is stamped until it is."))
+    free_pct = disk_free_pct(home)
+    if free_pct < LEAST_FREE_PCT:
+        findings.append(_finding("disk_nearly_full", f"The disk has {free_pct:.1f} % left; free some space."))
+    if verify:
+        findings += _damage(home)
+    findings += _ingester_trouble(home, at_ms)
+    findings += sensor_findings(home, at_ms)
+    unread = home.readings.unread_count()
+    if unread.kept:
+        says = f"{unread.kept} messages that no sensor claims or that could not be read; see Workshop."
+        findings.append(_finding("unread_messages", says))
+    return {
+        "at_ms": at_ms,
+        "findings": findings,
+        "unread_messages": unread.kept,
+        "disk_free_pct": free_pct,
+        "says": "All well." if not findings else f"{len(findings)} to look at.",
+    }
+
+
+def disk_free_pct(home: Home) -> float:
+    """How much of the disk that holds the home is free."""
+    disk = shutil.disk_usage(home.folder)
+    return 100.0 * disk.free / disk.total
+
+
+def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
+    """A finding for every placed sensor that fails, is silent or has a weak battery."""
+    sensors = [sensor for sensor in home.logbook.sensors() if _place(sensor, at_ms) is not None]
+    recent = home.readings.read([sensor.source for sensor in sensors], at_ms - LEARN_FROM_MS, at_ms + 1)
+    failed = {spell.source: spell for spell in home.readings.failures(at_ms) if spell.ended_ms is None}
+    last = home.readings.last_before([sensor.source for sensor in sensors], at_ms + 1)
+    online = _online(home, sensors, at_ms)
+    findings = []
+    for sensor in sensors:
+        name = sensor.label or sensor.source
+        times, values = recent[sensor.source]
+        if sensor.source in failed:
+            spell = failed[sensor.source]
+            says = f"{name} reports a failure ({spell.code}); look at its wiring, power or battery."
+            findings.append(_about(sensor, at_ms, "sensor_failed", spell.from_ms, says))
+        elif silent(sensor.interval_s, times, at_ms, online.get(sensor.online_topic or "")):
+            findings.append(
+                _about(
+                    sensor, at_ms, "sensor_silent", int(times[-1]), f"{name} has gone silent; its place is unmeasured."
+                )
+            )
+        elif times.size == 0:
+            since = last.get(sensor.source)
+            says = f"{name} has gone silent." if since else f"{name} has never been heard."
+            findings.append(_about(sensor, at_ms, "sensor_silent", since[0] if since else None, says))
+        elif sensor.quantity == "battery" and values[-1] < LOW_BATTERY_PCT:
+            says = f"{name}: battery at {values[-1]:.0f} %."
+            findings.append(_about(sensor, at_ms, "battery_low", int(times[-1]), says))
+    return findings
+
+
+def _online(home: Home, sensors: list[Sensor], at_ms: int) -> dict[str, float]:
+    """The last word on each online topic."""
+    topics = {sensor.online_topic for sensor in sensors if sensor.online_topic}
+    known = home.readings.last_before([f"{topic}#" for topic in topics], at_ms + 1)
+    return {source.partition("#")[0]: value for source, (_, value) in known.items()}
+
+
+def _ingester_trouble(home: Home, at_ms: int) -> list[Finding]:
+    """What the ingester last said of itself, or that it has not spoken."""
+    file = status_file(home)
+    if not file.exists():
+        return []
+    try:
+        status = json.loads(file.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return []
+    findings = []
+    if at_ms - file.stat().st_mtime_ns // 1_000_000 > INGESTER_LATE_MS:
+        findings.append(
+            _finding("ingester_stopped", "The ingester has not reported for a minute: is `dryline run` up?")
+        )
+    if status.get("trouble"):
+        findings.append(_finding("ingester_trouble", str(status["trouble"])))
+    return findings
+
+
+def status_file(home: Home) -> Any:
+    """Where the ingester leaves its counters."""
+    return home.folder / "ingester.json"
+
+
+def _damage(home: Home) -> list[Finding]:
+    try:
+        faults = home.readings.verify()
+    except StoreError as error:
+        return [_finding("store_damaged", str(error))]
+    return [_finding("store_damaged", fault) for fault in faults]
+
+
+def _place(sensor: Sensor, at_ms: int) -> str | None:
+    for placement in sensor.placed:
+        if placement.from_ms <= at_ms and (placement.to_ms is None or at_ms < placement.to_ms):
+            return placement.at
+    return None
+
+
+def _about(sensor: Sensor, at_ms: int, kind: str, since_ms: int | None, says: str) -> Finding:
+    return {
+        "kind": kind,
+        "at": _place(sensor, at_ms),
+        "label": sensor.label or sensor.source,
+        "since_ms": since_ms,
+        "says": says,
+    }
+
+
+def _finding(kind: str, says: str) -> Finding:
+    return {"kind": kind, "at": None, "label": None, "since_ms": None, "says": says}

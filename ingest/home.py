@@ -1,0 +1,92 @@
+"""The home folder: the one thing that the processes of a house share.
+
+Owns where in the folder each store lives and how the settings reach the broker link; opens a store only
+when it is first asked for, so that a command which needs one does not wait for the other.
+"""
+
+import os
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from platformdirs import user_data_path
+
+from ingest.settings import Settings, SettingsError, read_settings
+
+if TYPE_CHECKING:
+    from ingest.logbook.logbook import Logbook
+    from ingest.readings.sqlite import SqliteReadings
+    from ingest.subscriber import Link
+
+
+class Home:
+    """One house: its folder, its settings and its two stores."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.settings: Settings = read_settings(folder / "dryline.toml")
+
+    @cached_property
+    def readings(self) -> "SqliteReadings":
+        """Where readings are kept."""
+        from ingest.readings.sqlite import SqliteReadings
+
+        return SqliteReadings(self.folder / "readings.db")
+
+    @cached_property
+    def logbook(self) -> "Logbook":
+        """Where shelves, pots, set-ups, sensors and notes are kept."""
+        from ingest.logbook.logbook import Logbook
+
+        return Logbook(self.settings.logbook.url or f"sqlite:///{self.folder / 'logbook.db'}")
+
+    def link(self) -> "Link":
+        """How the ingester reaches the broker.
+
+        Raises:
+            SettingsError: the password file cannot be read.
+        """
+        from ingest.subscriber import Link, default_client_id
+
+        broker = self.settings.broker
+        return Link(
+            host="127.0.0.1" if broker.embedded else broker.host,
+            port=broker.port,
+            client_id=default_client_id(broker.shared_group),
+            topics=broker.topics,
+            shared_group=broker.shared_group,
+            username=broker.username,
+            password=self._secret("broker.password_file", broker.password_file),
+            tls_ca=str(self.folder / broker.tls_ca) if broker.tls_ca else None,
+        )
+
+    def _secret(self, key: str, file: Path | None) -> str | None:
+        """What a file that a setting names holds; a relative name is looked for in the home folder."""
+        if file is None:
+            return None
+        try:
+            return (self.folder / file).read_text(encoding="utf-8").strip()
+        except OSError as error:
+            raise SettingsError(f"{key}: {file} cannot be read: {error.strerror}.") from None
+
+    def close(self) -> None:
+        """Let go of the stores that were opened."""
+        for name in ("readings", "logbook"):
+            if name in self.__dict__:
+                self.__dict__.pop(name).close()
+
+
+def open_home(folder: Path | None = None) -> Home:
+    """The home in a folder (default: `DRYLINE_HOME`, else the user's data folder), made if it is not there.
+
+    Raises:
+        SettingsError: the folder cannot be made or its settings cannot be used.
+    """
+    chosen = folder or (
+        Path(os.environ["DRYLINE_HOME"]) if os.environ.get("DRYLINE_HOME") else user_data_path("dryline")
+    )
+    try:
+        chosen.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SettingsError(f"The home folder {chosen} cannot be made: {error.strerror}.") from None
+    return Home(chosen)
