@@ -138,7 +138,7 @@ def _first_fault(error: ValidationError) -> str:
     fault = error.errors()[0]
     key = ".".join(str(part) for part in fault["loc"])
     if fault["type"] == "extra_forbidden":
-        return f"there is no key {key}{_nearest(fault['loc'])}."
+        return f"there is no key {key}{_nearest(fault['loc'])}"
     return f"{key}: {fault['msg'].removeprefix('Value error, ')}."
 
 
@@ -158,4 +158,4 @@ def _nearest(loc: tuple[int | str, ...]) -> str:
         for key in field.annotation.model_fields
     }
     near = difflib.get_close_matches(name, everywhere, 1, cutoff=0.5)
-    return f"; did you mean {everywhere[near[0]]}?" if near else f"; valid here: {', '.join(here)}"
+    return f"; did you mean {everywhere[near[0]]}?" if near else f"; valid here: {', '.join(here)}."
