@@ -34,7 +34,7 @@ def first_tables(db: sqlite3.Connection) -> None:
         """CREATE TABLE unread (id INTEGER PRIMARY KEY AUTOINCREMENT, topic TEXT NOT NULL, arrived_ms INTEGER NOT NULL,
            reason TEXT NOT NULL, retained INTEGER NOT NULL, time_known INTEGER NOT NULL, bytes INTEGER NOT NULL,
            body BLOB NOT NULL)""",
-        "CREATE INDEX unread_by_topic ON unread (topic, id)",
+        "CREATE INDEX unread_by_topic ON unread (topic, id, bytes)",
         "CREATE TABLE tally (name TEXT PRIMARY KEY, value INTEGER NOT NULL) WITHOUT ROWID",
         "INSERT INTO tally VALUES ('mark', 0), ('unread', 0), ('unread_bytes', 0), ('unread_dropped', 0)",
         """CREATE TABLE touched (series INTEGER NOT NULL, hour_ms INTEGER NOT NULL, mark INTEGER NOT NULL,

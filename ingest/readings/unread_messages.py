@@ -1,7 +1,8 @@
 """Unread messages in the SQLite store: kept whole, the newest of each topic, within a bound.
 
 A device that sends rubbish every second must neither fill the disk nor push out the one odd message of
-another: so many are kept a topic, then so many bytes in all, and what made room is counted. A retained
+another: so many are kept a topic, then so many bytes in all, where the topics with most messages give way
+first, and what made room is counted. A retained
 message comes back at every reconnect; it is kept once. Functions here run inside the caller's transaction.
 """
 
@@ -16,19 +17,31 @@ _ROW_BYTES = 128
 
 
 class UnreadBounds(NamedTuple):
-    """How many unread messages are kept of each topic, and how many bytes in all."""
+    """How many unread messages are kept of each topic, and how many bytes in all.
 
-    a_topic: int = 200
+    Ten thousand hold a day of a sensor that speaks every ten seconds: a backlog that came without times, or what a
+    sensor sent before anyone declared it.
+    """
+
+    a_topic: int = 10_000
     in_all_bytes: int = 64 * 1024 * 1024
 
 
 def add_unread(db: sqlite3.Connection, messages: Iterable[UnreadMessage], bounds: UnreadBounds) -> None:
     """Keep the messages; let the oldest go where a bound is passed, and count them."""
-    topics = {message.topic for message in messages if not _came_again(db, message) and _insert(db, message)}
+    topics = set()
+    for message in messages:
+        if _size(message) > bounds.in_all_bytes // 4:
+            # One monster would push out everything else.
+            _add(db, "unread_dropped", 1)
+        elif not _came_again(db, message):
+            _insert(db, message)
+            topics.add(message.topic)
     for topic in sorted(topics):
         _let_go(db, _beyond_newest(db, topic, bounds.a_topic))
-    while (over := _tally(db, "unread_bytes") - bounds.in_all_bytes) > 0:
-        _let_go(db, _oldest_worth(db, over))
+    if _tally(db, "unread_bytes") > bounds.in_all_bytes:
+        # A tenth more than needed, so that a flood does not sort all messages at every batch.
+        _let_go(db, _worth(db, _tally(db, "unread_bytes") - bounds.in_all_bytes * 9 // 10))
 
 
 def _came_again(db: sqlite3.Connection, message: UnreadMessage) -> bool:
@@ -41,8 +54,11 @@ def _came_again(db: sqlite3.Connection, message: UnreadMessage) -> bool:
     return again.rowcount > 0
 
 
-def _insert(db: sqlite3.Connection, message: UnreadMessage) -> bool:
-    size = len(message.topic.encode()) + len(message.body) + len(message.reason.encode()) + _ROW_BYTES
+def _size(message: UnreadMessage) -> int:
+    return len(message.topic.encode()) + len(message.body) + len(message.reason.encode()) + _ROW_BYTES
+
+
+def _insert(db: sqlite3.Connection, message: UnreadMessage) -> None:
     db.execute(
         """INSERT INTO unread (topic, arrived_ms, reason, retained, time_known, bytes, body)
            VALUES (?, ?, ?, ?, ?, ?, ?)""",
@@ -52,13 +68,12 @@ def _insert(db: sqlite3.Connection, message: UnreadMessage) -> bool:
             message.reason,
             message.retained,
             message.time_known,
-            size,
+            _size(message),
             bytes(message.body),
         ),
     )
     _add(db, "unread", 1)
-    _add(db, "unread_bytes", size)
-    return True
+    _add(db, "unread_bytes", _size(message))
 
 
 def _beyond_newest(db: sqlite3.Connection, topic: str, keep: int) -> list[int]:
@@ -66,13 +81,18 @@ def _beyond_newest(db: sqlite3.Connection, topic: str, keep: int) -> list[int]:
     return [number for (number,) in rows]
 
 
-def _oldest_worth(db: sqlite3.Connection, over_bytes: int) -> list[int]:
+def _worth(db: sqlite3.Connection, over_bytes: int) -> list[int]:
+    """Messages of that many bytes: first those that have the most newer ones in their topic, of these the oldest."""
     freed, numbers = 0, []
-    for number, size in db.execute("SELECT id, bytes FROM unread ORDER BY id"):
+    rows = db.execute(
+        "SELECT id, bytes FROM unread ORDER BY ROW_NUMBER() OVER (PARTITION BY topic ORDER BY id DESC) DESC, id"
+    )
+    for number, size in rows:
         numbers.append(number)
         freed += size
         if freed >= over_bytes:
             break
+    rows.close()
     return numbers
 
 

@@ -185,8 +185,15 @@ def test_unread_messages_never_take_more_than_their_bound(path: Path) -> None:
             assert store.unread_count().bytes <= 10_000
         assert store.unread()[0].topic == "topic/49"
         assert store.unread_count().kept + store.unread_count().dropped == 50
-        store.append(unread=[message("huge", bytes(20_000))])
-        assert store.unread_count()._replace(dropped=0) == (0, 0, 0)
+        store.append(unread=[message("chatty", bytes(100)) for _ in range(60)])
+        assert {unread.topic for unread in store.unread()} > {"topic/49", "topic/48", "topic/47", "chatty"}
+
+
+def test_an_unread_message_too_large_to_keep_is_counted_and_pushes_nothing_out(path: Path) -> None:
+    with closing(SqliteReadings(path, unread_bounds=UnreadBounds(in_all_bytes=10_000))) as store:
+        store.append(unread=[message("small", b"1"), message("huge", bytes(5_000))])
+        assert [unread.topic for unread in store.unread()] == ["small"]
+        assert store.unread_count().dropped == 1
 
 
 def test_a_retained_message_that_comes_back_at_every_reconnect_is_kept_once(store: SqliteReadings) -> None:
