@@ -67,4 +67,4 @@ def saturated_since_ms(since_ms: int | None, time_ms: int, relative_humidity_pct
     """Since when a humidity sensor has shown nothing but 100 %, after one more reading; None when it came down."""
     if relative_humidity_pct < SATURATED_PCT:
         return None
-    return time_ms if since_ms is None else min(since_ms, time_ms)
+    return time_ms if since_ms is None else since_ms

@@ -15,7 +15,6 @@ from collections.abc import Callable, Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-import numpy as np
 import orjson
 from jsonpointer import EndOfList, JsonPointer, JsonPointerException
 
@@ -23,7 +22,7 @@ from ingest import senml
 from ingest.failure_codes import YES_OR_NO_WORDS, failure_number, failure_word
 from ingest.message_times import UnreadableError, host_clock_is_sane, times_ms, why_implausible
 from ingest.readings import Reading, SensorFailure
-from ingest.sensors import QUANTITIES, UNIT_WORDS, YES_OR_NO, Sensor, uncut_canonical
+from ingest.sensors import QUANTITIES, UNIT_WORDS, YES_OR_NO, Sensor, canonical_value
 
 #: A home sensor's day of quarter hours is 10 kB; more than this is a picture or a mistake.
 MOST_BYTES = 262_144
@@ -254,7 +253,7 @@ def _take(message: _Message, sensor: Sensor, item: _Item, taken: Decoded) -> Non
     if isinstance(value, str):
         taken.failures.append(SensorFailure(sensor.source, time_ms, value))
         return
-    canonical = _canonical(sensor, value)
+    canonical = canonical_value(sensor, value)
     quantity = QUANTITIES[sensor.quantity]
     plausible = quantity.low <= canonical <= quantity.high
     code = failure_number(sensor, value, canonical, plausible)
@@ -315,13 +314,6 @@ def _finite(number: float) -> float:
 
 def _kind(found: object) -> str:
     return {"dict": "an object", "list": "an array", "bytes": "data"}.get(type(found).__name__, "something else")
-
-
-def _canonical(sensor: Sensor, raw: float) -> float:
-    if sensor.calibration:
-        return float(uncut_canonical(sensor, np.array([raw]))[0])
-    scale, offset = sensor.scale_and_offset
-    return raw * scale + offset
 
 
 def _why_no_such_value(sensor: Sensor, canonical: float) -> str:

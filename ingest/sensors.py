@@ -126,6 +126,14 @@ def uncut_canonical(sensor: Sensor, raw: FloatArray) -> FloatArray:
     return values if (scale, offset) == (1.0, 0.0) else values * scale + offset
 
 
+def canonical_value(sensor: Sensor, raw: float) -> float:
+    """One raw value in the quantity's own unit, uncut; without a calibration it costs no array."""
+    if sensor.calibration:
+        return float(uncut_canonical(sensor, np.array([raw]))[0])
+    scale, offset = sensor.scale_and_offset
+    return raw * scale + offset
+
+
 def calibrated(points: Sequence[tuple[float, float]], raw: FloatArray) -> FloatArray:
     """Raw numbers through a piecewise linear calibration; beyond its ends the last piece goes on.
 
