@@ -1,0 +1,20 @@
+"""An invented grower's home with a known truth, and the sensors, notes and messages that come out of it.
+
+What is simulated: shelf air by minutes (day, season, weather, heating, sun, lamps, heat mats, draught); each pot as a
+column of 40 cells with retention and conductivity of its own medium, layers, mixes and grain sizes; vapour diffusion
+through dry cells with evaporation where it occurs, stirred near the surface by moving air; air film, cooling by
+evaporation, warmth from lamp, sun, mat and pot wall; covers of pebbles (on top or replacing medium) and of porous
+stones (which wick); side vents at their height; open water in the gap; a wick with head loss and failure; uptake by
+roots from moist cells, by night or by day; higher lifting for some days after a flush; the reservoir with its fill
+mark; a grower who comes on weekdays, slips a little with the can, and notes what can be seen; sensors as they are.
+
+What is not: anything across the pot (walls that dry the rim first), tapering pots, heat along the column (two
+temperatures a pot: its front and its body), salts, roots that grow into other depths, air pressed through a pot by
+wind, water on leaves, shelves that influence each other, and neighbours that moisten each other's air. Hysteresis is
+one number a pot that fades after a flush.
+
+The *true dry depth* is defined once, in `column.dry_depth_mm`: the distance from the top of all that wicks down to where
+water held by the grains first reaches 6 % of what they can hold, linear between cell middles (grid error: `tests`).
+
+Spread between pots: see `zoo`. All of this is invented; it is no evidence about any real pot.
+"""
