@@ -10,7 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from ingest.logbook import tables as t
-from ingest.logbook.records import Pot, PotType, Record, Shelf, checked
+from ingest.logbook.records import Pot, PotType, Record, Shelf, checked, merged
 from ingest.logbook.refusals import Refused, Unknown, nearest
 from ingest.logbook.store import Store
 
@@ -83,10 +83,7 @@ class Collection(Store):
             raise Refused("Many pots cannot be given one label.")
         with self.writing():
             for label in labels:
-                kept = {
-                    key: value for key, value in {**self.pot(label).given(), **changes}.items() if value is not None
-                }
-                self.put_pot(checked(Pot, kept, f"pot {label!r}"))
+                self.put_pot(checked(Pot, merged(self.pot(label).given(), changes), f"pot {label!r}"))
 
     def batches(self) -> dict[str, list[Pot]]:
         """Batch label -> its pots, gone ones included: what arrived or was treated together."""
@@ -127,7 +124,7 @@ class Collection(Store):
             row = connection.execute(sa.select(table).where(table.c.label_key == label_key(label))).one_or_none()
             if row is None:
                 values = {"label": label, "label_key": label_key(label), "body": body}
-                return int(connection.execute(sa.insert(table).values(values)).inserted_primary_key[0])
+                return int(connection.execute(sa.insert(table).values(values).returning(table.c.id)).scalar_one())
             if row.label != label:
                 raise Refused(f"{label!r} and {row.label!r} differ only in capitals; labels must be unique.")
             if row.body != body:
@@ -164,14 +161,14 @@ def unknown(noun: str, label: str, known: Mapping[str, int]) -> Unknown:
     return Unknown(f"There is no {noun} {label!r}; {nearest(label, known)}")
 
 
-def _pot(row: sa.Row[Any]) -> Pot:
+def _pot(row: Any) -> Pot:
     gone = {} if row.gone_ms is None else {"gone_ms": row.gone_ms}
     return Pot.model_validate({"label": row.label, **row.body, **gone})
 
 
 def _rename_inside(connection: sa.Connection, column: sa.ColumnElement[Any], label: str, new_label: str) -> None:
     """Rename a shelf where a JSON column names it."""
-    table = column.table  # type: ignore[attr-defined]
+    table = column.table
     for row in connection.execute(sa.select(table.c.id, column.label("body")).where(column.is_not(None))).all():
         body = row.body
         inner = body.get("change") or {}

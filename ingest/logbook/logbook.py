@@ -10,6 +10,10 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
 
+import sqlalchemy as sa
+
+from ingest.logbook import tables as t
+from ingest.logbook.follow_ups import BRINGING, BRINGING_FOR_MS, FollowUp, Said, open_follow_ups
 from ingest.logbook.notes import Notes
 from ingest.logbook.notes_csv import csv_from_notes, notes_from_csv
 from ingest.logbook.placements import Placements
@@ -87,11 +91,38 @@ class Logbook(Notes, Placements):
         """All standing notes as CSV."""
         return csv_from_notes(self.notes_frame())
 
-    def _row_count(self, connection: Any) -> int:
-        import sqlalchemy as sa
+    def follow_ups(self, at_ms: int) -> list[FollowUp]:
+        """What is open at a moment because of notes before it, the first due first."""
+        with self.reading() as connection:
+            notes = self.notes(since_ms=at_ms - BRINGING_FOR_MS, until_ms=at_ms + 1, kinds=BRINGING)
+            notes += self.notes(until_ms=at_ms + 1, kinds=("treatment",))  # may be due again after years
+            rows = connection.execute(sa.select(t.follow_up))
+            said = {(row.note_id, row.step): Said(row.done_ms, row.snoozed_until_ms) for row in rows}
+            gone = frozenset(pot.label for pot in self.pots(gone=True) if pot.gone_ms is not None)
+        return open_follow_ups(notes, said, at_ms, gone)
 
-        from ingest.logbook import tables as t
+    def finish_follow_up(self, note_id: int, step: str, at_ms: int) -> None:
+        """Tick a follow-up off."""
+        self._say(note_id, step, done_ms=at_ms)
 
+    def snooze_follow_up(self, note_id: int, step: str, until_ms: int) -> None:
+        """Put a follow-up off until a moment."""
+        self._say(note_id, step, snoozed_until_ms=until_ms)
+
+    def keep_follow_up(self, note_id: int, step: str) -> None:
+        """Take back what was said of a follow-up: it is open again, when its note says."""
+        self._say(note_id, step)
+
+    def _say(self, note_id: int, step: str, *, done_ms: int | None = None, snoozed_until_ms: int | None = None) -> None:
+        with self.writing() as connection:
+            self._note_row(connection, note_id)
+            there = sa.and_(t.follow_up.c.note_id == note_id, t.follow_up.c.step == step)
+            connection.execute(sa.delete(t.follow_up).where(there))
+            if done_ms is not None or snoozed_until_ms is not None:
+                values = {"done_ms": done_ms, "snoozed_until_ms": snoozed_until_ms}
+                connection.execute(sa.insert(t.follow_up).values(note_id=note_id, step=step, **values))
+
+    def _row_count(self, connection: sa.Connection) -> int:
         tables = (t.shelf, t.pot_type, t.sensor, t.pot, t.setup, t.placement)
         counts = (connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one() for table in tables)
         return int(sum(counts))

@@ -6,6 +6,7 @@ one placement and opens the next, backdating splits history. Raw readings are el
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import sqlalchemy as sa
@@ -49,7 +50,7 @@ class Placements(Collection):
         return found[source]
 
     def put_sensor(self, sensor: Sensor) -> None:
-        """Enter a sensor, or describe it anew (calibration, unit, interval). Its placements are added to those there."""
+        """Enter a sensor, or describe it anew (calibration, unit, interval). Its placements join those there."""
         record = sensor_record(sensor)
         body = record.model_dump(mode="json", exclude_unset=True)
         body.pop("placed", None)
@@ -171,7 +172,7 @@ class Placements(Collection):
 
 def _refuse_overlaps(sensor: Sensor) -> None:
     placed = sorted(sensor.placed, key=lambda p: p.from_ms)
-    for earlier, later in zip(placed, placed[1:], strict=False):
+    for earlier, later in pairwise(placed):
         if later.from_ms == earlier.from_ms or (earlier.to_ms is not None and earlier.to_ms > later.from_ms):
             raise Overlap(
                 f"{sensor.source!r} would stand at {earlier.at!r} and at {later.at!r} at once "

@@ -10,6 +10,7 @@ import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from datetime import date
+from itertools import pairwise
 from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from pydantic import (
@@ -28,11 +29,6 @@ from ingest.moments import EARLIEST_MS, LATEST_MS, zone_named
 from ingest.sensors import Placement, Sensor
 
 Medium = Literal[
-    "expanded_clay", "lava_rock", "pumice", "porous_ceramic", "perlite", "zeolite", "bark", "sphagnum_moss", "pebbles"
-]
-Cover = Literal[
-    "none",
-    "pebbles",
     "expanded_clay",
     "lava_rock",
     "pumice",
@@ -40,8 +36,13 @@ Cover = Literal[
     "perlite",
     "zeolite",
     "bark",
+    "charcoal",
+    "coir",
     "sphagnum_moss",
+    "sand",
+    "pebbles",
 ]
+Cover = Literal["none", Medium]
 Air = Literal["still", "gentle", "draughty"]
 Heat = Literal["none", "lamp", "sun", "heat_mat"]
 Likes = Literal["wetter", "even", "airy"]
@@ -289,6 +290,10 @@ class Wick(Record):
     material: Line | None = None
 
 
+VentsOrWord = Annotated[Annotated[VentsWord, Tag("word")] | Annotated[Vents, Tag("table")], Discriminator(_is_word)]
+WickOrWord = Annotated[Annotated[WickWord, Tag("word")] | Annotated[Wick, Tag("table")], Discriminator(_is_word)]
+
+
 class Description(Record):
     """How a pot is built, layers listed from the top; everything but the shelf it stands on."""
 
@@ -299,12 +304,8 @@ class Description(Record):
     layers: list[Layer] | None = None
     top_layer: TopLayer | None = None
     headroom_mm: NotNegative | None = None
-    vents: (
-        Annotated[Annotated[VentsWord, Tag("word")] | Annotated[Vents, Tag("table")], Discriminator(_is_word)] | None
-    ) = None
-    wick: (
-        Annotated[Annotated[WickWord, Tag("word")] | Annotated[Wick, Tag("table")], Discriminator(_is_word)] | None
-    ) = None
+    vents: VentsOrWord | None = None
+    wick: WickOrWord | None = None
     gap: Gap | None = None
 
 
@@ -377,9 +378,9 @@ def _points(value: object) -> tuple[tuple[float, float], ...]:
     if len(points) == 1:
         raise ValueError("a calibration needs two points or more.")
     raws = [raw for raw, _ in points]
-    if any(later <= earlier for earlier, later in zip(raws, raws[1:], strict=False)):
+    if any(later <= earlier for earlier, later in pairwise(raws)):
         raise ValueError("the raw numbers of a calibration must rise from point to point.")
-    steps = [later[1] - earlier[1] for earlier, later in zip(points, points[1:], strict=False)]
+    steps = [later[1] - earlier[1] for earlier, later in pairwise(points)]
     if any(step > 0 for step in steps) and any(step < 0 for step in steps):
         raise ValueError("a calibration must rise or fall throughout; this one turns back.")
     return tuple(points)

@@ -25,7 +25,7 @@ class Fault:
         return f"{self.where}: {self.says}" if self.where else self.says
 
 
-class Refused(ValueError):
+class Refused(ValueError):  # noqa: N818 (said to a person at a door, not an error of the program)
     """Nothing was written; `faults` names everything that was wrong."""
 
     def __init__(self, *faults: Fault | str) -> None:
@@ -39,6 +39,10 @@ class Unknown(Refused):
 
 class Overlap(Refused):
     """A set-up or a placement that would be in force beside another."""
+
+
+class Unreachable(Refused):
+    """The database is away, busy, full, torn, or of another time."""
 
 
 class Changed(Refused):

@@ -11,7 +11,9 @@ from typing import Any
 
 import sqlalchemy as sa
 
-HEAD = "0001"  # a test holds it to the newest file in migrations/versions
+from ingest.logbook.refusals import Unreachable
+
+HEAD = "0002"  # a test holds it to the newest file in migrations/versions
 
 
 def engine(url: str, *, foreign_keys: bool = True) -> sa.Engine:
@@ -60,7 +62,7 @@ def upgrade(url: str, at_ms: int, target: str = HEAD) -> None:
             if before == target:
                 return
             if before is not None and before > HEAD:
-                raise RuntimeError(
+                raise Unreachable(
                     f"This logbook was written by a newer version (schema {before}); this one knows {HEAD}. "
                     "Start the newer version, or restore a backup."
                 )
@@ -70,8 +72,8 @@ def upgrade(url: str, at_ms: int, target: str = HEAD) -> None:
             if connection.dialect.name == "sqlite":
                 broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
                 if broken:
-                    raise RuntimeError(
-                        f"The upgrade to schema {target} would break {len(broken)} rows; nothing was changed."
+                    raise Unreachable(
+                        f"Schema {target} would break {len(broken)} rows of this logbook; nothing was changed."
                     )
             connection.commit()
     finally:

@@ -8,11 +8,12 @@ import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import date, datetime, tzinfo
+from itertools import pairwise
 from typing import Any
 
 import tomlkit
 
-from ingest.logbook.records import Pot, PotType, Record, SensorRecord, SetUp, Shelf, checked, merged
+from ingest.logbook.records import AnyRecord, Pot, PotType, SensorRecord, SetUp, Shelf, checked, merged
 from ingest.logbook.refusals import Fault, Refused, nearest
 from ingest.logbook.spreadsheets import decoded
 from ingest.moments import moment_of, ms_of
@@ -58,20 +59,13 @@ def home_from_toml(body: bytes | str, zone: tzinfo | None = None) -> Home:
     for place, table in reader.tables(given, "pot_type"):
         home.pot_types.extend(reader.record(PotType, table, place))
     for place, table in reader.tables(given, "sensor"):
-        table = {**table, "placed": [reader.dated(p, at) for at, p in reader.tables(table, "placed", place)]}
-        home.sensors.extend(record.plain() for record in reader.record(SensorRecord, table, place))
+        home.sensors.extend(reader.sensor(table, place))
     for place, table in reader.tables(given, "pot"):
-        setups = [found for at, s in reader.tables(table, "setup", place, "set-up") for found in reader.setup(s, at)]
-        pot = {key: value for key, value in table.items() if key != "setup"}
-        if "gone_ms" in pot:
-            reader.faults.append(Fault(place, "there is no key 'gone_ms'; a note of kind died or gone says it."))
-        home.pots.extend((record, setups) for record in reader.record(Pot, pot, place))
+        home.pots.extend(reader.pot(table, place))
     reader.no_twins("shelf", [shelf.label for shelf in home.shelves])
     reader.no_twins("pot type", [pot_type.label for pot_type in home.pot_types])
     reader.no_twins("sensor", [sensor.source for sensor in home.sensors])
     reader.no_twins("pot", [pot.label for pot, _ in home.pots])
-    for pot, setups in home.pots:
-        reader.no_overlap(f"pot {pot.label!r}", setups)
     if reader.faults:
         raise Refused(*reader.faults)
     return home
@@ -100,7 +94,7 @@ class _Reader:
             label = table.get("label") or table.get("topic")
             yield (f"{key.replace('_', ' ')} {label!r}" if label and not place else at), table
 
-    def record(self, model: type[Record], table: Mapping[str, Any], place: str) -> list[Any]:
+    def record(self, model: type[AnyRecord], table: Mapping[str, Any], place: str) -> list[AnyRecord]:
         """The record in a list, or an empty list and its faults noted."""
         try:
             return [checked(model, table, place)]
@@ -117,6 +111,20 @@ class _Reader:
             if key in table:
                 dated[f"{key}_ms"] = self._ms(table[key], f"{place}, {key}")
         return {"from_ms": 0, **dated}
+
+    def sensor(self, table: Mapping[str, Any], place: str) -> list[Sensor]:
+        """One sensor with its placements in a list, or its faults noted."""
+        placed = [self.dated(inner, at) for at, inner in self.tables(table, "placed", place)]
+        return [record.plain() for record in self.record(SensorRecord, {**table, "placed": placed}, place)]
+
+    def pot(self, table: Mapping[str, Any], place: str) -> list[tuple[Pot, list[DatedSetup]]]:
+        """One pot with its set-ups in a list, or its faults noted."""
+        dated = [found for at, s in self.tables(table, "setup", place, "set-up") for found in self.setup(s, at)]
+        self.no_overlap(place, dated)
+        about = {key: value for key, value in table.items() if key != "setup"}
+        if about.pop("gone_ms", None) is not None:
+            self.faults.append(Fault(place, "there is no key 'gone_ms'; a note of kind died or gone says it."))
+        return [(record, dated) for record in self.record(Pot, about, place)]
 
     def setup(self, table: Mapping[str, Any], place: str) -> list[DatedSetup]:
         """One dated set-up in a list, or its faults noted."""
@@ -135,7 +143,7 @@ class _Reader:
     def no_overlap(self, place: str, setups: Sequence[DatedSetup]) -> None:
         """Two set-ups of the file in force at once are a fault."""
         ordered = sorted(setups, key=lambda s: s.from_ms)
-        for earlier, later in zip(ordered, ordered[1:], strict=False):
+        for earlier, later in pairwise(ordered):
             if later.from_ms == earlier.from_ms or (earlier.to_ms is not None and earlier.to_ms > later.from_ms):
                 begins = moment_of(later.from_ms).isoformat()
                 self.faults.append(Fault(place, f"two of its set-ups would be in force at once at {begins}."))

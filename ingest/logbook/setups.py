@@ -90,12 +90,16 @@ class Setups(Collection):
             pot_id = self._id_of(t.pot, pot, "pot")
             if given.get("shelf") is not None:
                 self._id_of(t.shelf, given["shelf"], "shelf")
-            starts = {row.from_ms: row for row in self._setup_rows(pot_id)}
+            rows = self._setup_rows(pot_id)
+            starts = {row.from_ms: row for row in rows}
             while from_ms in starts:
                 row = starts[from_ms]
                 # The set-up was described in full beforehand, and the note tells of the same change: they are one.
                 if row.note_id is None and note_id is not None and merged(row.body, given) == row.body:
-                    connection.execute(sa.update(t.setup).where(t.setup.c.id == row.id).values(note_id=note_id))
+                    before: dict[str, Any] = next((r.body for r in reversed(rows) if r.from_ms < from_ms), {})
+                    change = given if merged(before, given) == row.body else row.change
+                    values = {"note_id": note_id, "change": change}
+                    connection.execute(sa.update(t.setup).where(t.setup.c.id == row.id).values(values))
                     return
                 from_ms += 1
             self._open(pot, pot_id, from_ms, None, {"body": {}, "change": given, "note_id": note_id})

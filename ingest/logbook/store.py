@@ -13,11 +13,24 @@ from typing import Any
 import sqlalchemy as sa
 
 from ingest.logbook import schema, tables
+from ingest.logbook.refusals import Unreachable
 
 
 def now_ms() -> int:
     """The host's clock."""
     return time.time_ns() // 1_000_000
+
+
+@contextmanager
+def _in_plain_words() -> Iterator[None]:
+    """A database that does not answer, as a sentence; a broken rule of ours stays an error of the program."""
+    try:
+        yield
+    except (sa.exc.OperationalError, sa.exc.DatabaseError) as error:
+        if isinstance(error, (sa.exc.IntegrityError, sa.exc.ProgrammingError, sa.exc.DataError)):
+            raise
+        reason = str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else type(error.orig).__name__
+        raise Unreachable(f"The logbook cannot be reached ({reason}); nothing was changed.") from error
 
 
 class Store:
@@ -26,7 +39,8 @@ class Store:
     def __init__(self, url: str, *, clock: Callable[[], int] = now_ms) -> None:
         self._clock = clock
         self._ours = threading.local()
-        schema.upgrade(url, clock())
+        with _in_plain_words():
+            schema.upgrade(url, clock())
         self._engine = schema.engine(url)
 
     def close(self) -> None:
@@ -40,7 +54,7 @@ class Store:
         if joined is not None:
             yield joined
             return
-        with self._engine.connect().execution_options(writes=True) as connection:
+        with _in_plain_words(), self._engine.connect().execution_options(writes=True) as connection:
             # First of all: on PostgreSQL this row's lock is what makes writers take turns.
             connection.execute(sa.update(tables.state).values(revision=tables.state.c.revision + 1))
             self._ours.connection = connection
@@ -58,7 +72,7 @@ class Store:
         if joined is not None:
             yield joined
             return
-        with self._engine.connect() as connection:
+        with _in_plain_words(), self._engine.connect() as connection:
             yield connection
 
     def revision(self) -> int:

@@ -108,6 +108,18 @@ setup = sa.Table(
     sa.CheckConstraint("to_ms IS NULL OR to_ms > from_ms", name="setup_ends_after_it_begins"),
 )
 
+# What a person said of a follow-up that a note brings; without a row it is kept.
+follow_up = sa.Table(
+    "follow_up",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("note_id", sa.ForeignKey("note.id"), nullable=False),
+    sa.Column("step", sa.String(20), nullable=False),
+    sa.Column("done_ms", sa.BigInteger),
+    sa.Column("snoozed_until_ms", sa.BigInteger),
+    sa.UniqueConstraint("note_id", "step"),
+)
+
 sensor = sa.Table(
     "sensor",
     metadata,
