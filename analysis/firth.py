@@ -121,11 +121,29 @@ def even_odds_crossing(fit: FirthFit, at_zero: npt.ArrayLike, per_unit: npt.Arra
     gradient = (a + value * b) / slope
     error = max(float(np.sqrt(gradient @ covariance @ gradient)), 1e-9)
     low, high = _profile_limits(
-        lambda x: _profile(fit.table, a + x * b, 0.0, fit.coefficients) - (fit.penalised_log_likelihood - drop),
+        lambda x: _profile(fit.table, a + x * b, 0.0, fit.coefficients)[1] - (fit.penalised_log_likelihood - drop),
         value,
         error,
     )
     return Crossing(value, low, high)
+
+
+def crossing_likelihood(
+    fit: FirthFit, at_zero: npt.ArrayLike, per_unit: npt.ArrayLike, grid: npt.ArrayLike
+) -> FloatArray:
+    """Profile penalised log-likelihood, less its peak, of the even-odds crossing at each point of a grid (g,).
+
+    Only chances that rise with x count: where the best slope would fall, the profile is that of a level one. So notes
+    that say the opposite of what is asked leave the profile flat, and a prior decides.
+    """
+    a, b = np.asarray(at_zero, float), np.asarray(per_unit, float)
+    near, values = fit.coefficients, np.empty(np.size(grid))
+    for i, x in enumerate(np.atleast_1d(np.asarray(grid, float))):
+        near, values[i] = _profile(fit.table, a + x * b, 0.0, near)
+        if b @ near < 0:
+            near, values[i] = _profile(fit.table, np.vstack([a, b]), np.zeros(2), near)
+    below: FloatArray = values - values.max()
+    return below
 
 
 def chance(fit: FirthFit, rows: npt.ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -258,17 +276,19 @@ def _maximum(table: _Table, origin: FloatArray, basis: FloatArray) -> tuple[Floa
     return beta, value
 
 
-def _profile(table: _Table, contrast: FloatArray, target: float, near: FloatArray) -> float:
-    """The largest penalised likelihood among coefficients with contrast'b = target."""
-    length = float(contrast @ contrast)
-    _, _, rows = np.linalg.svd(contrast[None, :])
-    origin = near + contrast * (target - float(contrast @ near)) / length
-    return _maximum(table, origin, rows[1:].T)[1]
+def _profile(
+    table: _Table, contrasts: FloatArray, targets: float | FloatArray, near: FloatArray
+) -> tuple[FloatArray, float]:
+    """The best coefficients, and their penalised likelihood, among those with contrasts @ b = targets."""
+    rows = np.atleast_2d(contrasts)
+    origin = near + np.linalg.pinv(rows) @ (np.atleast_1d(targets) - rows @ near)
+    _, _, directions = np.linalg.svd(rows)
+    return _maximum(table, origin, directions[len(rows) :].T)
 
 
 def _excess_at_target(table: _Table, contrast: FloatArray, near: FloatArray, level: float) -> Callable[[float], float]:
     """How far the profile at contrast'b = x stands above a level, as a function of x."""
-    return lambda x: _profile(table, contrast, x, near) - level
+    return lambda x: _profile(table, contrast, x, near)[1] - level
 
 
 def _profile_limits(above: Callable[[float], float], best: float, error: float) -> tuple[float, float]:
