@@ -82,8 +82,9 @@ class Connections:
         if self.read_only:
             db.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()
             return
-        # Only a file without any page takes this; it lets freed pages go back to the disk later.
-        db.execute("PRAGMA auto_vacuum = INCREMENTAL")
+        if db.execute("PRAGMA page_count").fetchone() == (0,):
+            # Lets freed pages go back to the disk later. Asked of a file with pages, it would wait for its writer.
+            db.execute("PRAGMA auto_vacuum = INCREMENTAL")
         db.execute("PRAGMA journal_mode = WAL").fetchone()
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA journal_size_limit = 67108864").fetchone()

@@ -70,10 +70,10 @@ class SqliteReadings:
         try:
             db = self._connections.get()
             with self._connections.plainly():
-                if read_only:
-                    schema.version(db)
-                else:
+                if not read_only:
                     schema.migrate(db, self.path)
+                elif schema.version(db) != len(schema.MIGRATIONS):
+                    raise StoreTorn("it is empty, or of another version than this dryline")
         except BaseException:
             self.close()
             raise
@@ -232,8 +232,12 @@ class SqliteReadings:
         try:
             with self._connections.reading() as db:
                 words = [row[0] for row in db.execute("PRAGMA integrity_check(20)")]
+                page = db.execute("PRAGMA page_size").fetchone()[0]
         except StoreTorn as trouble:
             return [str(trouble)]
+        if self.path.stat().st_size % page:
+            # SQLite takes the missing end of a last page for zeros.
+            return [f"The file {self.path} ends in the middle of a page."]
         return [] if words == ["ok"] else [f"The file {self.path} is damaged: {word}." for word in words]
 
     def backup(self, target: str | Path) -> None:
@@ -243,7 +247,10 @@ class SqliteReadings:
         try:
             half.unlink(missing_ok=True)
             with self._connections.reading() as db:
-                _copy(db, half)
+                try:
+                    _copy(db, half)
+                except sqlite3.Error as trouble:
+                    raise StoreError(f"The backup {target} could not be written: {trouble}.") from trouble
             _flush_to_disk(half)
             half.replace(target)
             _flush_to_disk(target.parent)
@@ -266,13 +273,10 @@ def refuse_torn(path: str | Path) -> None:
 
 
 def _copy(db: sqlite3.Connection, target: Path) -> None:
-    try:
-        with closing(sqlite3.connect(target)) as copy:
-            db.backup(copy)
-            # One file without a log beside it, that can be carried anywhere.
-            copy.execute("PRAGMA journal_mode = DELETE").fetchone()
-    except sqlite3.Error as trouble:
-        raise StoreError(f"The backup {target} could not be written: {trouble}.") from trouble
+    with closing(sqlite3.connect(target)) as copy:
+        db.backup(copy)
+        # One file without a log beside it, that can be carried anywhere.
+        copy.execute("PRAGMA journal_mode = DELETE").fetchone()
 
 
 def _flush_to_disk(path: Path) -> None:
