@@ -13,8 +13,9 @@ temperatures a pot: its front and its body), salts, roots that grow into other d
 wind, water on leaves, shelves that influence each other, and neighbours that moisten each other's air. Hysteresis is
 one number a pot that fades after a flush.
 
-The *true dry depth* is defined once, in `column.dry_depth_mm`: the distance from the top of all that wicks down to where
-water held by the grains first reaches 6 % of what they can hold, linear between cell middles (grid error: `tests`).
+The *true dry depth* is defined once, in `column.dry_depth_mm`: the distance from the top of all that wicks down to
+where water held by the grains first reaches 6 % of what they can hold, linear between cell middles (`tests` hold its
+grid error).
 
 Spread between pots: see `zoo`. All of this is invented; it is no evidence about any real pot.
 """

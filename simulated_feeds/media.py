@@ -29,7 +29,7 @@ LOG_LOW, LOG_HIGH, LOG_STEPS = -3.0, 6.0, 900
 
 @dataclass(frozen=True)
 class Medium:
-    """One medium of medium grain. `height_mm` is the height scale; `vapour` the dry bed's diffusivity over free air's."""
+    """One medium of medium grain. `height_mm` is the height scale, `vapour` the space in the dry bed open to vapour."""
 
     height_mm: float
     shape_n: float

@@ -1,4 +1,4 @@
-"""Random numbers by address: the same (seed, keys, index) always gives the same draw, in any order and any length of run.
+"""Random numbers by address: the same (seed, keys, index) gives the same draw in any order and any length of run.
 
 Owns the one source of randomness of the simulated world. That is what makes two runs comparable that differ in one
 event only (common random numbers), and what lets a run be carried on from a saved state. It must not know what the

@@ -75,7 +75,15 @@ class State:
 
     def save(self, path: Path) -> None:
         """Write to an npz file."""
-        np.savez(path, **{name: np.asarray(getattr(self, name)) for name in self.__dataclass_fields__})
+        np.savez(
+            path,
+            time_ms=np.array(self.time_ms),
+            water=self.water,
+            volume_ml=self.volume_ml,
+            front_c=self.front_c,
+            body_c=self.body_c,
+            flushed_ms=self.flushed_ms,
+        )
 
 
 def load_state(path: Path) -> State:
@@ -88,10 +96,11 @@ def load_state(path: Path) -> State:
 class Truth:
     """The truth of a run, arrays (time, pot) unless said otherwise.
 
-    Levels and depths are those *at* `time_ms` (before a refill at that moment); `*_ml` are amounts moved during the step
-    that *ends* at `time_ms`: top, holes, gap, plant = where the water left the pot; `drawn_ml` = what left the reservoir
-    (into the medium, or from the gap), which differs from their sum (`use_ml`) by what the medium stored meanwhile.
-    `dry_depth_mm` counts from the top of all that wicks: a porous cover belongs to it (`porous_cover_mm` is its share).
+    Levels and depths are those *at* `time_ms` (before a refill at that moment); `*_ml` are amounts moved during the
+    step that *ends* at `time_ms`: top, holes, gap, plant = where the water left the pot; `drawn_ml` = what left the
+    reservoir (into the medium, or from the gap), which differs from their sum (`use_ml`) by what the medium stored
+    meanwhile. `dry_depth_mm` counts from the top of all that wicks: a porous cover belongs to it (`porous_cover_mm` is
+    its share).
     `shelf` is an index into `shelves`; `climate` has arrays (time, shelf).
     """
 

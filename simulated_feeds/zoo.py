@@ -63,7 +63,10 @@ def hidden_of(seed: int, key: int, mix: Mapping[str, float], likes: str, roots: 
 def random_shelf(seed: int, number: int) -> Shelf:
     """A shelf whose VPD lies, in the mean of the year, between 0.25 and 2.1 kPa, evenly on a log scale."""
     label = f"shelf {number + 1}"
-    draw = lambda name: one_uniform(seed, label, name)  # noqa: E731
+
+    def draw(name: str) -> float:
+        return one_uniform(seed, label, name)
+
     warm = 17.0 + 8.0 * draw("warm")
     vpd = 0.25 * (2.1 / 0.25) ** draw("dry")
     saturated = float(saturation_kpa(np.array(warm)))
@@ -96,7 +99,10 @@ def random_shelf(seed: int, number: int) -> Shelf:
 
 def random_setup(seed: int, key: int, shelf: str, from_ms: int) -> tuple[dict[str, Any], Mapping[str, float]]:
     """A wick-fed pot in numbers as it truly stands, and its main mix."""
-    draw = lambda name: one_uniform(seed, name, key)  # noqa: E731
+
+    def draw(name: str) -> float:
+        return one_uniform(seed, name, key)
+
     mix = ZOO_MIXES[min(int(len(ZOO_MIXES) * draw("mix")), len(ZOO_MIXES) - 1)]
     across = float(round(95 + 60 * draw("across")))
     mark = float(round(35 + 20 * draw("mark")))
