@@ -8,12 +8,12 @@
 
    facts    build: { pot: {top_diameter_mm, bottom_diameter_mm, height_mm}, surface_height_mm (above the reservoir floor),
                      headroom_mm, reservoir: {height_mm, fill_mark_mm, area_mm2 | null},
-                     layers: [{thickness_mm, grain: fine | medium | coarse, mix: {medium: share} | null}] from the top,
-                     cover: {kind, thickness_mm, replaces_medium}, vents: {count, diameter_mm, height_mm} | null,
+                     layers: [{thickness_mm, grain: fine | medium | coarse | mm, mix: {medium: share} | null}] from the top,
+                     cover: {kind, thickness_mm, replaces_medium} or null, vents: {count, diameter_mm, height_mm} | null,
                      wick: {strands} | null, gap: none | narrow | wide }
             level_mm | null, dry_layer_mm: {p10, p50, p90} | null, rests_on: measured | borrowed | guessed,
             tips: {growing, stalled, dried, rotted, new} | null, rooting_depth_mm
-   options  form: small | large, exaggerate: true | false, width, height (of the view box), id (unique in the document),
+   options  form: small | large, exaggerate: true | false, width, height (of the view box; height null = as tall as the pot needs), id (unique in the document),
             length: mm -> text (the large form writes lengths with it)
 
    Exaggerated, the upper 40 mm of the medium are drawn 2.7 times as tall as the rest. Everything passes through the
@@ -22,22 +22,24 @@
 (function (root) {
   "use strict";
 
-  const GRAIN_MM = { fine: 6, medium: 11, coarse: 16 };
-  const GAP_MM = { none: 0, narrow: 5, wide: 14 };
+  const GRAIN_MM = { fine: 5.5, medium: 11, coarse: 19 };
+  const GAP_MM = { none: 0, narrow: 3, wide: 12 };
+  const PEBBLE_MM = 10;
   const STRETCHED_MM = 40;
   const STRETCH = 2;
   const SQUEEZE = 0.75;
   const PLANT_MM = { small: 30, large: 40 };
-  const MAX_ROOTS = 6;
+  const MAX_ROOTS = { small: 4, large: 6 };
+  const LEAST_LARGE = 330; /* the words beside a low pot need this much */
   const SHAPES = {
     expanded_clay: ball, lava_rock: chunk, pumice: lump, perlite: lump, porous_ceramic: prism, ceramic: prism,
     bark: chip, granite_grit: chunk, grit: chunk, sand: chunk, zeolite: chunk, tuff: chunk, scoria: chunk,
-    sphagnum: strand, moss: strand, coir: strand, pebbles: pebble,
+    sphagnum_moss: strand, coir: strand, charcoal: prism,
   };
   /* Four tones; a medium keeps its tone dry and moist. */
   const TONES = {
     expanded_clay: 1, lava_rock: 2, scoria: 2, tuff: 2, pumice: 3, perlite: 3, porous_ceramic: 4, ceramic: 4, bark: 2,
-    sphagnum: 3, moss: 3, coir: 2, granite_grit: 4, grit: 4, sand: 1, zeolite: 4,
+    sphagnum_moss: 3, coir: 2, charcoal: 2, granite_grit: 4, grit: 4, sand: 1, zeolite: 4,
   };
   const NAMES = { expanded_clay: "expanded clay", lava_rock: "lava rock", porous_ceramic: "porous ceramic", granite_grit: "granite grit" };
 
@@ -64,6 +66,17 @@
   }
 
   /* ---- the frame: mm to drawing units ---- */
+
+  /* A porous cover wicks: it counts as the top layer of the medium, and depth is counted from its surface. */
+  function wicking(build) {
+    const cover = build.cover;
+    if (!cover || cover.kind === "none" || cover.kind === "pebbles" || !(cover.thickness_mm > 0)) return build;
+    const top = { thickness_mm: cover.thickness_mm, grain: "medium", mix: { [cover.kind]: 1 }, is_cover: true };
+    return Object.assign({}, build, {
+      layers: [top].concat(build.layers), surface_height_mm: build.surface_height_mm + cover.thickness_mm,
+      headroom_mm: Math.max(0, (build.headroom_mm || 0) - cover.thickness_mm), cover: null,
+    });
+  }
 
   function frameOf(build, options) {
     const pot = build.pot;
@@ -100,17 +113,18 @@
     const top_mm = Math.max(lifted(rim) + 8, lifted(cover_top) + PLANT_MM[options.form]);
     const wide_mm = 2 * Math.max(head_half, pot.top_diameter_mm / 2) + 4;
     const room_x = options.width - margin.left - margin.right;
-    const room_y = options.height - margin.top - margin.bottom;
+    const fitted = known(options.height) ? options.height : Math.max(room_x / wide_mm * top_mm + margin.top + margin.bottom, LEAST_LARGE);
+    const room_y = fitted - margin.top - margin.bottom;
     let scale_y = room_y / top_mm;
     let scale_x = Math.min(room_x / wide_mm, scale_y * (stretch ? 1.3 : 1));
     if (!stretch) { scale_y = Math.min(scale_y, scale_x); scale_x = scale_y; }
     const centre = margin.left + room_x / 2;
-    const floor_y = options.height - margin.bottom;
+    const floor_y = fitted - margin.bottom;
     return {
       surface, bottom, rim, cover, cover_top, gap, vessel_top, potHalf, vesselHalf, scale_x, scale_y,
       X: (half_mm) => centre + half_mm * scale_x,
       Y: (h) => floor_y - lifted(h) * scale_y,
-      width: options.width, height: options.height, margin, centre, floor_y,
+      width: options.width, height: fitted, margin, centre, floor_y,
       knee: surface - STRETCHED_MM,
     };
   }
@@ -257,7 +271,7 @@
     let high = frame.surface;
     build.layers.forEach((layer) => {
       const low = Math.max(frame.bottom, high - layer.thickness_mm);
-      const r = ((GRAIN_MM[layer.grain] || GRAIN_MM.medium) / 2) * frame.scale_x;
+      const r = ((known(layer.grain) ? layer.grain : GRAIN_MM[layer.grain] || GRAIN_MM.medium) / 2) * frame.scale_x;
       settle(frame, low, high, Math.max(r, 1.6), next).forEach((grain) => {
         const kind = pick(layer.mix, next);
         const tone = TONES[kind] || 1;
@@ -277,13 +291,11 @@
 
   function coverPath(frame, next) {
     if (!frame.cover) return "";
-    const stones = frame.cover.kind === "pebbles";
-    const shape = SHAPES[frame.cover.kind] || ball;
-    const r = Math.max((stones ? 5.2 : 4) * frame.scale_x, 2);
+    const r = Math.max(PEBBLE_MM * 0.5 * frame.scale_x, 2);
     const grains = settle(frame, frame.surface, frame.cover_top, r, next);
     const rows = grains.length ? grains : [{ x: frame.centre, y: frame.Y(frame.surface) - r, r }];
-    const path = rows.map((grain) => shape(grain.x, grain.y, grain.r, next)).join("");
-    return '<path class="cut-cover' + (stones ? "" : " cut-cover-medium") + '" d="' + path + '"/>';
+    const path = rows.map((grain) => pebble(grain.x, grain.y, grain.r, next)).join("");
+    return '<path class="cut-cover" d="' + path + '"/>';
   }
 
   /* ---- where the dry line stands on the drawing ---- */
@@ -299,22 +311,22 @@
 
   /* ---- roots: one stroke each, its end tells the state by shape ---- */
 
-  function rootStates(tips) {
+  function rootStates(tips, most) {
     if (!tips) return [];
     const order = ["growing", "stalled", "dried", "rotted", "new"];
     const left = {};
     order.forEach((state) => { left[state] = tips[state] || 0; });
     const shown = [];
-    while (shown.length < MAX_ROOTS && order.some((state) => left[state] > 0)) {
+    while (shown.length < most && order.some((state) => left[state] > 0)) {
       order.forEach((state) => {
-        if (left[state] > 0 && shown.length < MAX_ROOTS) { shown.push(state); left[state] -= 1; }
+        if (left[state] > 0 && shown.length < most) { shown.push(state); left[state] -= 1; }
       });
     }
     return shown;
   }
 
-  function roots(frame, facts, line, next) {
-    const shown = rootStates(facts.tips);
+  function roots(frame, facts, line, form, next) {
+    const shown = rootStates(facts.tips, MAX_ROOTS[form]);
     const surface_y = frame.Y(frame.surface);
     const bottom_y = frame.Y(frame.bottom);
     const line_y = line.kind === "unknown" ? surface_y + (bottom_y - surface_y) * 0.3 : line.band.p50;
@@ -351,8 +363,8 @@
         drawn.tip += "M" + at(x0 + across * 9 * k - 1.9 * k, end - 0.5) + "L" + at(x0 + across * 9 * k, end + 4.5 * k) + "L" + at(x0 + across * 9 * k + 1.9 * k, end - 0.5) + "Z";
       }
     });
-    const width = px(2.7 * k);
-    const edge = px(4.3 * k);
+    const width = px((form === "small" ? 1.9 : 2.7) * k);
+    const edge = px((form === "small" ? 3.3 : 4.3) * k);
     const path = (d, name, more) => (d ? '<path class="' + name + '" d="' + d + '"' + (more || "") + "/>" : "");
     return path(drawn.body + drawn.soft, "cut-root-edge", ' stroke-width="' + edge + '"') +
       path(drawn.body, "cut-root", ' stroke-width="' + width + '"') +
@@ -528,9 +540,10 @@
     return kinds.slice(0, 3).map((kind) => NAMES[kind] || kind.replace(/_/g, " "));
   }
 
-  function words(frame, facts, line, length) {
+  function grainWords(grain, length) { return known(grain) ? "grain " + length(grain) : grain + " grain"; }
+
+  function words(frame, build, facts, line, length) {
     const said = [];
-    const build = facts.build;
     if (frame.cover) said.push({ h: (frame.surface + frame.cover_top) / 2, at: frame.potHalf(frame.surface), text: [frame.cover.kind.replace(/_/g, " ") + " " + length(frame.cover.thickness_mm)] });
     if (line.kind === "line") {
       const dry = facts.dry_layer_mm;
@@ -542,7 +555,7 @@
     let high = frame.surface;
     build.layers.forEach((layer) => {
       const low = high - layer.thickness_mm;
-      said.push({ h: high - layer.thickness_mm * 0.62, at: frame.potHalf(high) * 0.6, text: mixWords(layer.mix).concat(layer.grain + " grain"), plain: true });
+      said.push({ h: high - layer.thickness_mm * 0.62, at: frame.potHalf(high) * 0.6, text: layer.is_cover ? mixWords(layer.mix).concat("cover, " + length(layer.thickness_mm)) : mixWords(layer.mix).concat(grainWords(layer.grain, length)), plain: true });
       high = low;
     });
     if (build.vents && build.vents.count > 0) said.push({ h: frame.vent_h, at: frame.potHalf(frame.vent_h) + 2, text: [build.vents.count + " holes, " + length(build.vents.diameter_mm)] });
@@ -596,11 +609,12 @@
   function draw(facts, options) {
     const asked = Object.assign({ form: "small", exaggerate: false, width: 120, height: 150, id: "cut", length: (mm) => Math.round(mm) + " mm" }, options);
     const small = asked.form !== "large";
-    const frame = frameOf(facts.build, asked);
+    const build = wicking(facts.build);
+    const frame = frameOf(build, asked);
     const line = lineOf(frame, facts);
     const id = asked.id;
     const next = generator(seedOf(JSON.stringify(facts.build.layers) + JSON.stringify(facts.build.pot)));
-    const grains = mediumPaths(frame, facts.build, line, !small, next);
+    const grains = mediumPaths(frame, build, line, !small, next);
     const inside = outline(frame, frame.potHalf, frame.bottom, frame.surface);
     const wide = asked.width;
     const rect = (name, from, to) => '<clipPath id="' + id + name + '"><rect x="0" y="' + px(from) + '" width="' + px(wide) + '" height="' + px(Math.max(0, to - from)) + '"/></clipPath>';
@@ -612,7 +626,7 @@
       if (!tones.length) return "";
       return '<g clip-path="url(#' + id + clip + ')">' + tones.map((tone) => '<path class="cut-' + (unknown ? "open" : side) + " cut-tone-" + tone + '" d="' + grains[side][tone] + '"/>').join("") + "</g>";
     };
-    return '<svg class="cut cut-' + asked.form + '" viewBox="0 0 ' + px(asked.width) + " " + px(asked.height) + '" role="img" aria-label="' + escape(describe(facts)) + '">' +
+    return '<svg class="cut cut-' + asked.form + '" viewBox="0 0 ' + px(asked.width) + " " + px(frame.height) + '" role="img" aria-label="' + escape(describe(facts)) + '">' +
       "<defs>" +
       '<clipPath id="' + id + '-in"><path d="' + inside + '"/></clipPath>' +
       rect("-d", 0, unknown ? 0 : dry_until) + rect("-b", unknown ? 0 : dry_until, unknown ? frame.height : moist_from) + rect("-m", unknown ? frame.height : moist_from, frame.height) +
@@ -636,9 +650,9 @@
       waterFront(frame, facts) +
       potWall(frame, facts.build, small) +
       vesselWall(frame, facts.build) +
-      roots(frame, facts, line, next) +
+      roots(frame, facts, line, asked.form, next) +
       dryLine(frame, facts, line, small) +
-      (small ? "" : ticks(frame, facts) + words(frame, facts, line, asked.length)) +
+      (small ? "" : ticks(frame, facts) + words(frame, build, facts, line, asked.length)) +
       "</svg>";
   }
 

@@ -1,0 +1,40 @@
+"""The pages of the dashboard: each lays out and wires one screen.
+
+Owns what a page is and what it may ask. A page computes nothing and draws nothing itself: figures and the scripts in
+`assets` draw, answers compute. Pages do not know each other.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+Answer = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Ask:
+    """The questions that pages may put; the answers are plain dicts that the command line prints as well.
+
+    `now_ms` is the only clock that pages read.
+    """
+
+    now_ms: Callable[[], int]
+    wall: Callable[[int], Answer]
+    health: Callable[[int], Answer]
+
+
+@dataclass(frozen=True)
+class Page:
+    """One screen: its name in the frame, the addresses it answers and how it is built.
+
+    `owns` says whether a path is this page's; `layout` is called once when the page opens (a page may then follow
+    the address by itself); `wire` registers its callbacks, once for an app.
+    """
+
+    name: str
+    label: str
+    path: str
+    owns: Callable[[str], bool]
+    title: Callable[[str], str]
+    layout: Callable[[str, str], Any]
+    wire: Callable[[Any, Ask], None]

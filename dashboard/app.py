@@ -1,0 +1,183 @@
+"""The dashboard's frame: one Flask server, the pages that exist, the way between them, and headers for every answer.
+
+Owns addresses, titles and the navigation. Knows no page's content, no store and no analysis; who may come in is
+`signin.py`. Nothing is fetched from any other host, and the content policy forbids it.
+"""
+
+import logging
+from dataclasses import dataclass
+from typing import Any, cast
+
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
+from flask import Flask, Response, jsonify
+
+from dashboard import signin
+from dashboard.pages import Ask, Page, wall
+
+PAGES: tuple[Page, ...] = (wall.PAGE,)
+HEAD = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<title>{%title%}</title>
+<script src="/assets/early/theme.js"></script>
+{%favicon%}
+{%css%}
+</head>
+<body>
+{%app_entry%}
+<footer>{%config%}{%scripts%}{%renderer%}</footer>
+</body>
+</html>"""
+POLICY = "; ".join(
+    [
+        "default-src 'none'",
+        "script-src 'self' {scripts}",
+        "style-src 'self' 'unsafe-inline'",  # the core components and Plotly write style elements
+        "img-src 'self' data: blob:",
+        "font-src 'self'",
+        "connect-src 'self'",
+        "form-action 'self'",
+        "frame-ancestors 'none'",
+        "base-uri 'none'",
+    ]
+)
+NOT_CACHED = ("text/html", "application/json")
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What the frame shows for an address: which page, under which title."""
+
+    page: Page | None
+    title: str
+
+
+def page_at(path: str, title: str) -> Shown:
+    """The page that owns a path; none when no page does."""
+    for page in PAGES:
+        if page.owns(path):
+            return Shown(page, f"{page.title(path)} · {title}")
+    return Shown(None, f"Nothing here · {title}")
+
+
+def create_app(ask: Ask, access: signin.Access, title: str = "dryline") -> Dash:
+    """The dashboard as a Dash app; `create_app(...).server` is the Flask application to serve."""
+    server = Flask("dashboard")
+    app = Dash(
+        "dashboard",
+        server=cast(Any, server),  # Dash takes a server; its type says bool
+        title=title,
+        update_title=cast(Any, None),  # None: the title is left alone while a callback runs
+        assets_folder="assets",
+        assets_path_ignore=["early"],
+        pages_folder="",
+        use_pages=False,
+        index_string=HEAD,
+        serve_locally=True,
+        suppress_callback_exceptions=True,
+        compress=True,
+        add_log_handler=False,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+    )
+    app.layout = _frame(access)
+    _wire_frame(app, title)
+    for page in PAGES:
+        page.wire(app, ask)
+    _answer_health(server, ask)
+    signin.guard(server, access, title)
+    _harden(server, app)
+    return app
+
+
+def _frame(access: signin.Access) -> Any:
+    doors = [html.A(page.label, href=page.path, **_marked(page.name)) for page in PAGES]
+    leave = [html.A("Sign out", href=signin.SIGN_OUT)] if access.password_hash else []
+    return html.Div(
+        [
+            html.A("To the page", href="#page", className="past"),
+            dcc.Location(id="url", refresh="callback-nav"),
+            dcc.Store(id="shown"),
+            dcc.Store(id="frame-done"),
+            html.Div(id="page"),
+            html.Nav(
+                [
+                    *doors,
+                    html.Div([html.Button("Theme", id="theme", type="button"), *leave], className="pool-end"),
+                ],
+                className="pool",
+                **cast(dict[str, Any], {"aria-label": "Pages"}),
+            ),
+        ],
+        id="frame",
+    )
+
+
+def _wire_frame(app: Any, title: str) -> None:
+    names = " ".join(page.name for page in PAGES)
+
+    def route(path: str | None, shown: dict[str, str] | None) -> tuple[Any, dict[str, str]]:
+        here = page_at(path or "/", title)
+        name = here.page.name if here.page else "none"
+        # A page that is already open follows the address by itself: rebuilding it would lose what it shows.
+        stays = here.page is not None and shown is not None and shown.get("page") == name
+        told = {"page": name, "title": here.title}
+        if stays:
+            return no_update, told
+        return (here.page.layout(path or "/", names) if here.page else _nothing_here()), told
+
+    app.callback(
+        Output("page", "children"),
+        Output("shown", "data"),
+        Input("url", "pathname"),
+        State("shown", "data"),
+        hidden=True,
+    )(route)
+    app.clientside_callback(ClientsideFunction("frame", "here"), Output("frame-done", "data"), Input("shown", "data"))
+    app.clientside_callback(
+        ClientsideFunction("frame", "nextTheme"), Output("theme", "children"), Input("theme", "n_clicks")
+    )
+
+
+def _nothing_here() -> Any:
+    return html.Main(
+        [
+            html.H1("There is no page at this address"),
+            html.P(["The pots stand on ", html.A("the wall", href="/", **_marked()), "."]),
+        ],
+        className="plain",
+    )
+
+
+def _marked(page: str | None = None) -> dict[str, Any]:
+    """Attributes of a link that `frame.js` follows without a reload."""
+    return {"data-in": ""} | ({"data-page": page} if page else {})
+
+
+def _answer_health(server: Flask, ask: Ask) -> None:
+    def health() -> tuple[Response, int]:
+        try:
+            answer = ask.health(ask.now_ms())
+        except Exception:  # a watchdog needs an answer, above all when something is broken
+            logging.getLogger(__name__).exception("health cannot be told")
+            answer = {"status": "failed", "readings": None, "newest_reading_age_s": None, "unread_messages": None}
+        return jsonify(answer), 200 if answer["status"] == "ok" else 503
+
+    server.add_url_rule("/healthz", "healthz", health)
+
+
+def _harden(server: Flask, app: Dash) -> None:
+    """Headers on every answer: no foreign host, no frame round us, no guessing of types, no stale page."""
+    policy = POLICY.format(scripts=" ".join(app.csp_hashes()))
+
+    def harden(response: Response) -> Response:
+        response.headers["Content-Security-Policy"] = policy
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "same-origin"
+        response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
+        response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
+        if response.mimetype in NOT_CACHED:
+            response.headers["Cache-Control"] = "no-store"
+        return response
+
+    server.after_request(harden)

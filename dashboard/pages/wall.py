@@ -1,0 +1,68 @@
+"""The wall: lays out the room that `assets/wall.js` paints, and answers its refreshes.
+
+The script owns every node inside `#wall`. Here stand only the clock that asks, the store that carries the answer and
+the digests of what the browser already has.
+"""
+
+import logging
+from typing import Any, cast
+from urllib.parse import unquote
+
+from dash import ClientsideFunction, Input, Output, State, dcc, html
+
+from dashboard.pages import Ask, Page
+from dashboard.pages.wall_parts import news, parts_of
+
+REFRESH_MS = 10_000
+NO_ANSWER = "The wall cannot be read just now; what stands here is from before. `dryline check` says more."
+
+log = logging.getLogger(__name__)
+
+
+def _owns(path: str) -> bool:
+    return path in ("", "/", "/near") or path.startswith(("/near/", "/pot/"))
+
+
+def _title(path: str) -> str:
+    return unquote(path.removeprefix("/pot/")) if path.startswith("/pot/") else "Wall"
+
+
+def _layout(path: str, pages: str) -> Any:
+    return html.Div(
+        [
+            html.Main(id="wall", className="wall", tabIndex="-1", **cast(dict[str, Any], {"data-pages": pages})),
+            dcc.Interval(id="wall-tick", interval=REFRESH_MS),
+            dcc.Store(id="wall-answer"),
+            dcc.Store(id="wall-have"),
+        ],
+        style={"height": "100%"},
+    )
+
+
+def refresh(ask: Ask, have: dict[str, str]) -> dict[str, Any]:
+    """What changed since the browser last heard; when nothing can be answered, one sentence that says so."""
+    at_ms = ask.now_ms()
+    try:
+        answer = ask.wall(at_ms)
+    except Exception:  # the edge: whatever fails below must reach the wall as a sentence, not as a blank tablet
+        log.exception("the wall's answer failed")
+        return {"fault": NO_ANSWER}
+    return {"at_ms": int(answer["at_ms"]), **news(parts_of(answer), have)}
+
+
+def _wire(app: Any, ask: Ask) -> None:
+    def refreshed(_ticks: int | None, have: dict[str, str] | None) -> dict[str, Any]:
+        return refresh(ask, have or {})
+
+    app.callback(
+        Output("wall-answer", "data"), Input("wall-tick", "n_intervals"), State("wall-have", "data"), hidden=True
+    )(refreshed)
+    app.clientside_callback(
+        ClientsideFunction("wall", "paint"),
+        Output("wall-have", "data"),
+        Input("wall-answer", "data"),
+        Input("url", "pathname"),
+    )
+
+
+PAGE = Page("wall", "Wall", "/", _owns, _title, _layout, _wire)

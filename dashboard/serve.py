@@ -1,0 +1,40 @@
+"""The dashboard as a process: binds the questions to a home, listens, and stops when asked.
+
+Owns the one clock of the dashboard. Knows no page.
+"""
+
+import threading
+import time
+from functools import partial
+
+from dashboard import signin
+from dashboard.answers import health, wall
+from dashboard.app import create_app
+from dashboard.listening import listening
+from dashboard.pages import Ask
+from ingest.home import Home
+
+
+def now_ms() -> int:
+    """The host's clock."""
+    return time.time_ns() // 1_000_000
+
+
+def asks_of(home: Home) -> Ask:
+    """The questions of the screens, put to one home."""
+    return Ask(now_ms=now_ms, wall=partial(wall.answer, home), health=partial(health.answer, home))
+
+
+def serve(home: Home, *, port: int, stop: threading.Event) -> None:
+    """Serve the screens until `stop` is set.
+
+    Raises:
+        ListeningRefusedError: the settings name a host that other machines reach, and there is no password.
+        OSError: the port is taken.
+    """
+    host = home.settings.dashboard.host
+    access = signin.read_access(home.folder)
+    signin.check_listening(host, access)
+    app = create_app(asks_of(home), access, home.settings.dashboard.title)
+    with listening(app.server, host, port):
+        stop.wait()

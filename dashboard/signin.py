@@ -1,0 +1,329 @@
+"""Who may come in: one password, a signed session, a slow door after wrong tries, and no request made by a stranger.
+
+Owns the password file, the session and the guard before every request. Knows no page. The guard stands before pages,
+callbacks and assets alike, so a page cannot forget it. A changing request must carry the session's own token, which
+the page reads from a cookie and sends back in a header; a foreign site can make neither.
+"""
+
+import hmac
+import os
+import secrets
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from hashlib import blake2b
+from html import escape
+from ipaddress import ip_address
+from pathlib import Path
+from urllib.parse import quote, urlsplit
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+from flask import Flask, Response, make_response, redirect, request, session
+
+SIGN_IN = "/sign-in"
+SIGN_OUT = "/sign-out"
+TOKEN_COOKIE = "_csrf_token"  # the names that Dash reads and sends by itself
+TOKEN_HEADER = "X-CSRFToken"
+OPEN_PATHS = (
+    SIGN_IN,
+    "/healthz",
+    "/assets/tokens.css",
+    "/assets/base.css",
+    "/assets/signin.css",
+    "/assets/early/theme.js",
+)
+SESSION_S = 400 * 86_400  # a wall tablet stays signed in; a changed password signs every device out
+LEAST_LETTERS = 8
+FREE_TRIES = 5
+FIRST_WAIT_S = 5.0
+LONGEST_WAIT_S = 900.0
+MANY_ADDRESSES = 1000
+SECRET_BYTES = 32
+LONGEST_BODY = 64 * 2**20  # a few photos
+NOBODY_ELSE = 0o600
+
+
+class PasswordRefusedError(ValueError):
+    """The password cannot be taken; the message says why."""
+
+
+class ListeningRefusedError(ValueError):
+    """The dashboard will not listen there; the message is one sentence that says what to do."""
+
+
+@dataclass(frozen=True)
+class Access:
+    """What the door needs: the password's hash (None = nobody is asked) and the key that signs sessions.
+
+    `secure_cookies` is for a dashboard behind https: then cookies never travel in clear.
+    """
+
+    session_key: bytes = field(repr=False)
+    password_hash: str | None = field(default=None, repr=False)
+    secure_cookies: bool = False
+
+    @property
+    def era(self) -> str:
+        """Changes with the password, so that sessions of an older one end."""
+        return blake2b((self.password_hash or "").encode(), digest_size=8).hexdigest()
+
+
+def read_access(folder: Path) -> Access:
+    """The door of a home folder; makes its session key at first use."""
+    key = folder / "session_key"
+    if not key.exists():
+        _write_secret(key, secrets.token_bytes(SECRET_BYTES))
+    password = folder / "password_hash"
+    found = password.read_text(encoding="ascii").strip() if password.exists() else None
+    return Access(key.read_bytes(), found or None)
+
+
+def set_password(folder: Path, password: str) -> Access:
+    """Store a password as a hash; every device must sign in again.
+
+    Raises:
+        PasswordRefusedError: fewer than eight characters.
+    """
+    if len(password) < LEAST_LETTERS:
+        raise PasswordRefusedError(
+            f"A password needs at least {LEAST_LETTERS} characters; this one has {len(password)}."
+        )
+    _write_secret(folder / "password_hash", PasswordHasher().hash(password).encode("ascii"))
+    return read_access(folder)
+
+
+def check_listening(host: str, access: Access) -> None:
+    """Refuse to be reachable from other machines while there is no password.
+
+    Raises:
+        ListeningRefusedError: the host is not loopback and no password is set.
+    """
+    if not _is_loopback(host) and access.password_hash is None:
+        raise ListeningRefusedError(
+            f"The dashboard will not listen on {host} without a password, because every machine on the network could "
+            "change the logbook: run `dryline password` first, or listen on 127.0.0.1."
+        )
+
+
+@dataclass(frozen=True)
+class _Tries:
+    wrong: int
+    wait_until_s: float
+
+
+class SlowDoor:
+    """Counts wrong passwords by address; after five, each further one doubles the wait. Kept in memory, bounded."""
+
+    def __init__(self, clock_s: Callable[[], float] = time.monotonic) -> None:
+        """Begin with nobody waiting; `clock_s` never runs backwards."""
+        self._clock_s = clock_s
+        self._tries: dict[str, _Tries] = {}
+        self._lock = threading.Lock()
+
+    def wait_s(self, address: str) -> float:
+        """Seconds this address still has to wait; 0 when it may try."""
+        with self._lock:
+            tries = self._tries.get(address)
+        return max(0.0, tries.wait_until_s - self._clock_s()) if tries else 0.0
+
+    def wrong(self, address: str) -> None:
+        """A wrong password came from here."""
+        with self._lock:
+            count = self._tries.get(address, _Tries(0, 0.0)).wrong + 1
+            late = max(0, count - FREE_TRIES)
+            wait_s = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(late - 1, 20)) if late else 0.0
+            if address not in self._tries and len(self._tries) >= MANY_ADDRESSES:
+                # A flood of addresses must not fill the memory: the one whose wait ends first is forgotten.
+                del self._tries[min(self._tries, key=lambda known: self._tries[known].wait_until_s)]
+            self._tries[address] = _Tries(count, self._clock_s() + wait_s)
+
+    def right(self, address: str) -> None:
+        """The right password came from here: its wrong tries are forgotten."""
+        with self._lock:
+            self._tries.pop(address, None)
+
+
+def guard(server: Flask, access: Access, title: str, slow: SlowDoor | None = None) -> None:
+    """Put the door before every page, callback and asset of a server."""
+    server.secret_key = access.session_key
+    server.config.update(
+        SESSION_COOKIE_NAME="dryline",
+        SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SAMESITE="Lax",
+        SESSION_COOKIE_SECURE=access.secure_cookies,
+        PERMANENT_SESSION_LIFETIME=SESSION_S,
+        MAX_CONTENT_LENGTH=LONGEST_BODY,
+    )
+    gate = _Gate(access, title, slow or SlowDoor())
+    server.before_request(gate.before)
+    server.after_request(gate.after)
+    server.add_url_rule(SIGN_IN, "sign_in", gate.sign_in, methods=["GET", "POST"])
+    server.add_url_rule(SIGN_OUT, "sign_out", gate.sign_out, methods=["GET", "POST"])
+
+
+class _Gate:
+    """What Flask calls before and after each request, and the two pages of the door."""
+
+    def __init__(self, access: Access, title: str, slow: SlowDoor) -> None:
+        self._access = access
+        self._title = title
+        self._slow = slow
+        # A hash takes 64 MB on purpose: eight at once would starve a small computer.
+        self._one_at_a_time = threading.Lock()
+
+    def before(self) -> Response | None:
+        open_house = self._access.password_hash is None
+        if open_house and not _is_loopback(urlsplit(f"//{request.host}").hostname or ""):
+            # A foreign name that resolves to this machine must not reach a dashboard that asks nobody.
+            return _said("This dashboard answers only under localhost.", 421)
+        if "token" not in session:
+            _new_token()
+        if request.method not in ("GET", "HEAD", "OPTIONS") and (refusal := _refusal_of_a_stranger()):
+            return refusal
+        if open_house or request.path in OPEN_PATHS or session.get("era") == self._access.era:
+            return None
+        if request.method == "GET" and _wants_page():
+            return _redirect(f"{SIGN_IN}?to={quote(request.full_path.rstrip('?'))}")
+        return _said("Sign in first.", 401)
+
+    def after(self, response: Response) -> Response:
+        token = session.get("token")
+        if token and request.cookies.get(TOKEN_COOKIE) != token:
+            secure = self._access.secure_cookies
+            response.set_cookie(TOKEN_COOKIE, token, max_age=SESSION_S, secure=secure, samesite="Lax")
+        return response
+
+    def sign_in(self) -> Response:
+        wanted = _own_path(request.values.get("to", "/"))
+        if self._access.password_hash is None:
+            return _redirect(wanted)
+        if request.method == "GET":
+            return _page(self._title, wanted, None, 200)
+        address = request.remote_addr or "?"
+        if (wait_s := self._slow.wait_s(address)) > 0:
+            return _page(self._title, wanted, f"Too many wrong passwords. Try again in {_spoken(wait_s)}.", 429)
+        with self._one_at_a_time:
+            right = _is_right(self._access.password_hash, request.form.get("password", ""))
+        if not right:
+            self._slow.wrong(address)
+            return _page(self._title, wanted, "That is not the password.", 403)
+        self._slow.right(address)
+        session.clear()
+        session["era"] = self._access.era
+        _new_token()
+        return _redirect(wanted)
+
+    def sign_out(self) -> Response:
+        if request.method == "GET":
+            return _leave_page(self._title)
+        session.clear()
+        _new_token()
+        return _redirect(SIGN_IN)
+
+
+def with_password(access: Access, password: str) -> Access:
+    """The same door with a password that lives only in memory (tests, a first run)."""
+    return replace(access, password_hash=PasswordHasher().hash(password))
+
+
+def _new_token() -> None:
+    session.permanent = True
+    session["token"] = secrets.token_urlsafe(24)
+
+
+def _refusal_of_a_stranger() -> Response | None:
+    """A refusal when a changing request does not come from one of our own pages."""
+    origin = request.headers.get("Origin")
+    if origin is not None and urlsplit(origin).netloc != request.host:
+        return _said("This request comes from another site.", 403)
+    sent = request.headers.get(TOKEN_HEADER) or request.form.get("token", "")
+    if not hmac.compare_digest(sent.encode(), str(session.get("token", "")).encode()):
+        return _said("The page is older than the session: load it again.", 403)
+    return None
+
+
+def _is_right(password_hash: str, password: str) -> bool:
+    try:
+        return PasswordHasher().verify(password_hash, password)
+    except (VerificationError, InvalidHashError):
+        return False
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def _own_path(wanted: str) -> str:
+    """A path of ours to go on to, never another site's (`//host`, `/\\host`) and never the door itself."""
+    is_ours = wanted.startswith("/") and not wanted.startswith(("//", "/\\")) and wanted.isprintable()
+    return wanted if is_ours and not wanted.startswith((SIGN_IN, SIGN_OUT)) else "/"
+
+
+def _wants_page() -> bool:
+    inner = ("/_dash", "/assets/", "/_favicon")
+    return not request.path.startswith(inner) and "text/html" in request.headers.get("Accept", "")
+
+
+def _spoken(seconds: float) -> str:
+    return f"{round(seconds)} seconds" if seconds < 90 else f"{round(seconds / 60)} minutes"
+
+
+def _write_secret(path: Path, body: bytes) -> None:
+    """Write beside and rename, so that a torn write never locks anyone out; readable by the owner alone."""
+    beside = path.with_suffix(".new")
+    beside.unlink(missing_ok=True)
+    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, NOBODY_ELSE)
+    with os.fdopen(handle, "wb") as file:
+        file.write(body)
+        file.flush()
+        os.fsync(file.fileno())
+    beside.replace(path)
+
+
+def _said(sentence: str, status: int) -> Response:
+    response = make_response(sentence, status)
+    response.mimetype = "text/plain"
+    return response
+
+
+def _redirect(path: str) -> Response:
+    response = make_response(redirect(path, 303))
+    response.mimetype = "text/html"
+    return response
+
+
+def _form(title: str, heading: str, inner: str, action: str, status: int) -> Response:
+    page = f"""<!DOCTYPE html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{escape(heading)} · {escape(title)}</title><script src="/assets/early/theme.js"></script>
+<link rel="stylesheet" href="/assets/tokens.css"><link rel="stylesheet" href="/assets/base.css">
+<link rel="stylesheet" href="/assets/signin.css"></head>
+<body class="door-page"><main class="gate"><h1>{escape(title)}</h1>
+<form method="post" action="{action}"><input type="hidden" name="token" value="{escape(str(session["token"]))}">
+{inner}</form></main><div class="gate-pool"></div></body></html>"""
+    response = make_response(page, status)
+    response.mimetype = "text/html"
+    return response
+
+
+def _page(title: str, wanted: str, fault: str | None, status: int) -> Response:
+    told = f'<p class="gate-fault" role="alert" id="fault">{escape(fault)}</p>' if fault else ""
+    points = ' aria-describedby="fault" aria-invalid="true"' if fault else ""
+    inner = f"""<input type="hidden" name="to" value="{escape(wanted)}"><label for="password">Password</label>
+<input id="password" name="password" type="password" autocomplete="current-password" required autofocus{points}>
+{told}<button type="submit">Come in</button>"""
+    return _form(title, "Sign in", inner, SIGN_IN, status)
+
+
+def _leave_page(title: str) -> Response:
+    inner = (
+        '<p>This device will ask for the password again.</p><button type="submit">Sign out</button><a href="/">Stay</a>'
+    )
+    return _form(title, "Sign out", inner, SIGN_OUT, 200)
