@@ -181,8 +181,10 @@ class Subscriber:
         self._five_worked = False
         self._connection = 0
         self._refused = ""
+        self._unreached = False
         self._waiting: list[_Delivery] = []
         self._waiting_since_s = 0.0
+        self._last_stamp_ms: dict[str, int] = {}
         self._last_arrival_s = 0.0
         self._last_turn_s = 0.0
         self._marker = 0
@@ -219,6 +221,7 @@ class Subscriber:
         self._close_client()
         self._connection += 1
         self._refused = ""
+        self._unreached = False
         client = self._client = self._new_client()
         deadline_s = time.monotonic() + CONNECT_S
         try:
@@ -229,20 +232,27 @@ class Subscriber:
                     break
                 self._turn(client, TURN_S)
         except (OSError, ValueError) as error:
+            self._unreached = True
             self._in_trouble(f"no connection to the broker at {self._link.host}:{self._link.port}: {error}")
             return False
         if self.counters.connected:
             self._trouble_is_over()
+        elif self._may_want_older_mqtt():
+            log.info("the broker did not answer MQTT 5; trying 3.1.1")
         elif not stop.is_set():
             why = self._refused or "it closed the connection without a word"
             self._in_trouble(f"the broker at {self._link.host}:{self._link.port} did not let us in: {why}")
         return self.counters.connected
 
+    def _may_want_older_mqtt(self) -> bool:
+        """Whether MQTT 5 was answered by a refusal or by nothing, and never worked here before."""
+        return self._protocol == MQTTProtocolVersion.MQTTv5 and not self._five_worked
+
     def _changed_protocol(self) -> bool:
-        """After a refusal that may be about MQTT 5, take 3.1.1, at once; after one of 3.1.1, take 5 again, later."""
-        if self._five_worked or self.counters.trouble.startswith("no connection"):
+        """After an answer that may be about MQTT 5, take 3.1.1, at once; after one to 3.1.1, take 5 again, later."""
+        if self._client is None or self._unreached:
             return False
-        if self._protocol == MQTTProtocolVersion.MQTTv5:
+        if self._may_want_older_mqtt():
             self._protocol = MQTTProtocolVersion.MQTTv311
             return True
         self._protocol = MQTTProtocolVersion.MQTTv5
@@ -468,8 +478,9 @@ class Subscriber:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
+        if self.counters.connected:
+            log.warning("the connection to the broker ended: %s", reason)
         self.counters.connected = False
-        log.warning("the connection to the broker ended: %s", reason)
 
     def _on_message(self, _client: mqtt.Client, _userdata: object, arrived: mqtt.MQTTMessage) -> None:
         self.counters.received += 1
@@ -485,8 +496,17 @@ class Subscriber:
         if topic.startswith(OWN_ROOT):
             self._heed_marker(topic, body)
         else:
-            message = Message(topic, body, self._clock_ms(), arrived.retain, self.counters.backlog)
+            message = Message(topic, body, self._stamp_ms(topic), arrived.retain, self.counters.backlog)
         self._waiting.append(_Delivery(message, arrived.mid, arrived.qos, self._connection))
+
+    def _stamp_ms(self, topic: str) -> int:
+        """The moment of arrival; two messages of one topic within a millisecond get one each, so that both are kept."""
+        arrived_ms = self._clock_ms()
+        last_ms = self._last_stamp_ms.get(topic, 0)
+        if last_ms - 1000 < arrived_ms <= last_ms:
+            arrived_ms = last_ms + 1
+        self._last_stamp_ms[topic] = arrived_ms
+        return arrived_ms
 
     # --- the backlog ---
 

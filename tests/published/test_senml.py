@@ -27,15 +27,19 @@ EXAMPLES = [
     ),
     (
         "two points, t=0",
-        '[{"bn":"urn:dev:ow:10e2073a01080063:","n":"voltage","t":0,"u":"V","v":120.1},'
-        '{"n":"current","t":0,"u":"A","v":1.2}]',
+        (
+            '[{"bn":"urn:dev:ow:10e2073a01080063:","n":"voltage","t":0,"u":"V","v":120.1},'
+            '{"n":"current","t":0,"u":"A","v":1.2}]'
+        ),
         [(f"{OW}3:voltage", "V", 120.1, None), (f"{OW}3:current", "A", 1.2, None)],
     ),
     (
         "base time with negative offsets",
-        '[{"bn":"urn:dev:ow:10e2073a0108006:","bt":1276020076.001,"bu":"A","bver":5,"n":"voltage","u":"V","v":120.1},'
-        '{"n":"current","t":-5,"v":1.2},{"n":"current","t":-4,"v":1.3},{"n":"current","t":-3,"v":1.4},'
-        '{"n":"current","t":-2,"v":1.5},{"n":"current","t":-1,"v":1.6},{"n":"current","v":1.7}]',
+        (
+            '[{"bn":"urn:dev:ow:10e2073a0108006:","bt":1276020076.001,"bu":"A","bver":5,"n":"voltage","u":"V","v":120.1},'
+            '{"n":"current","t":-5,"v":1.2},{"n":"current","t":-4,"v":1.3},{"n":"current","t":-3,"v":1.4},'
+            '{"n":"current","t":-2,"v":1.5},{"n":"current","t":-1,"v":1.6},{"n":"current","v":1.7}]'
+        ),
         [
             (f"{OW}:voltage", "V", 120.1, 1276020076.001),
             (f"{OW}:current", "A", 1.2, 1276020071.001),
@@ -57,8 +61,10 @@ EXAMPLES = [
     ),
     (
         "unit override",
-        '[{"bn":"urn:dev:ow:10e2073a01080063","bt":1320067464,"bu":"%RH","v":20},{"u":"lon","v":24.30621},'
-        '{"u":"lat","v":60.07965},{"t":60,"v":20.3},{"t":150,"u":"%EL","v":98}]',
+        (
+            '[{"bn":"urn:dev:ow:10e2073a01080063","bt":1320067464,"bu":"%RH","v":20},{"u":"lon","v":24.30621},'
+            '{"u":"lat","v":60.07965},{"t":60,"v":20.3},{"t":150,"u":"%EL","v":98}]'
+        ),
         [
             (f"{OW}3", "%RH", 20.0, 1320067464.0),
             (f"{OW}3", "lon", 24.30621, 1320067464.0),
@@ -69,8 +75,10 @@ EXAMPLES = [
     ),
     (
         "base name replaced, base time kept",
-        '[{"bn":"2001:db8::2/","bt":1320078429,"n":"temperature","u":"Cel","v":25.2},{"n":"humidity","u":"%RH","v":30},'
-        '{"bn":"2001:db8::1/","n":"temperature","u":"Cel","v":12.3},{"n":"humidity","u":"%RH","v":67}]',
+        (
+            '[{"bn":"2001:db8::2/","bt":1320078429,"n":"temperature","u":"Cel","v":25.2},{"n":"humidity","u":"%RH","v":30},'
+            '{"bn":"2001:db8::1/","n":"temperature","u":"Cel","v":12.3},{"n":"humidity","u":"%RH","v":67}]'
+        ),
         [
             ("2001:db8::2/temperature", "Cel", 25.2, 1320078429.0),
             ("2001:db8::2/humidity", "%RH", 30.0, 1320078429.0),
@@ -80,8 +88,10 @@ EXAMPLES = [
     ),
     (
         "data types",
-        '[{"bn":"urn:dev:ow:10e2073a01080063:","n":"temp","u":"Cel","v":23.1},{"n":"label","vs":"Machine Room"},'
-        '{"n":"open","vb":false},{"n":"nfv-reader","vd":"aGkgCg"}]',
+        (
+            '[{"bn":"urn:dev:ow:10e2073a01080063:","n":"temp","u":"Cel","v":23.1},{"n":"label","vs":"Machine Room"},'
+            '{"n":"open","vb":false},{"n":"nfv-reader","vd":"aGkgCg"}]'
+        ),
         [
             (f"{OW}3:temp", "Cel", 23.1, None),
             (f"{OW}3:label", None, "Machine Room", None),
@@ -91,8 +101,10 @@ EXAMPLES = [
     ),
     (
         "base-only first record",
-        '[{"bn":"urn:dev:ow:10e2073a01080063:"},{"n":"temp","u":"Cel","v":23.1},{"n":"heat","u":"/","v":1},'
-        '{"n":"fan","u":"/","v":0}]',
+        (
+            '[{"bn":"urn:dev:ow:10e2073a01080063:"},{"n":"temp","u":"Cel","v":23.1},{"n":"heat","u":"/","v":1},'
+            '{"n":"fan","u":"/","v":0}]'
+        ),
         [
             (f"{OW}3:temp", "Cel", 23.1, None),
             (f"{OW}3:heat", "/", 1.0, None),
