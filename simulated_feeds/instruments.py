@@ -26,8 +26,8 @@ class Instrument:
     """One kind of sensor.
 
     It looks every `interval_s` (give or take `jitter_s`), adds `noise` (sd), rounds to `resolution`, and sends when the
-    value differs by `deadband` or more from the last one sent, or when nothing was sent for `heartbeat_s`; a deadband of
-    0 sends every look. `drift_per_day` is the sd of a wandering of some weeks, `per_k` moves with the shelf's warmth
+    value differs by `deadband` or more from the last one sent, or when nothing was sent for `heartbeat_s`; with a
+    deadband of 0 it sends every look. `drift_per_day` is the sd of a wandering of some weeks, `per_k` moves with the shelf's warmth
     about 21 degC, `offset` is the sd of a fixed error. `loss` is the share of looks that never arrive, `gaps_per_month`
     counts silences of 3-15 h. A sleeper wakes every `batch_s` and sends all it has seen.
     """
@@ -179,18 +179,21 @@ def observe(
     *,
     seed: int,
     name: str | None = None,
+    node: str | None = None,
     start_ms: int | None = None,
     end_ms: int | None = None,
 ) -> Series:
-    """What this instrument reports from a shelf or a pot. `name` addresses its errors (default: `at` and quantity)."""
+    """What this instrument reports from a shelf or a pot. `name` addresses its errors (default: `at` and quantity),
+    `node` the moments at which it looks, sends and is silent: sensors of one node share them."""
     name = name or f"{at} {instrument.quantity}"
+    node = node or name
     start = truth.start.time_ms if start_ms is None else start_ms
     end = int(truth.time_ms[-1]) if end_ms is None else end_ms
     every = round(instrument.interval_s * 1000)
     # looks fall on a grid of absolute time, so that a run carried on sees the same ones
-    phase = int(every * one_uniform(seed, name, "phase"))
+    phase = int(every * one_uniform(seed, node, "phase"))
     number = np.arange(-(-(start - phase) // every), -(-(end - phase) // every), dtype=np.int64)
-    jitter = (uniform(seed, name, "jitter", number) - 0.5) * 2000.0 * instrument.jitter_s
+    jitter = (uniform(seed, node, "jitter", number) - 0.5) * 2000.0 * instrument.jitter_s
     time_ms = number * every + phase + jitter.astype(np.int64)
     inside = (time_ms >= start) & (time_ms < end)
     number, time_ms = number[inside], time_ms[inside]
@@ -209,13 +212,13 @@ def observe(
     if instrument.quantity == "relative_humidity":
         value = np.clip(value, 0.0, 100.0)
     value = np.round(np.round(value / instrument.resolution) * instrument.resolution, 6)
-    lost = uniform(seed, name, "loss", number) < instrument.loss
-    lost |= _in_gap(instrument, seed, name, time_ms)
+    lost = uniform(seed, node, "loss", number) < instrument.loss
+    lost |= _in_gap(instrument, seed, node, time_ms)
     sent = ~lost
     if instrument.deadband:
         sent &= _worth_sending(time_ms, value, instrument)
     time_ms, value = time_ms[sent], value[sent]
-    return Series(time_ms, value, _arrival(instrument, seed, name, time_ms))
+    return Series(time_ms, value, _arrival(instrument, seed, node, time_ms))
 
 
 def _in_gap(instrument: Instrument, seed: int, name: str, time_ms: Ints) -> Bools:

@@ -46,20 +46,31 @@ MEDIA: Mapping[str, Medium] = {
     "perlite": Medium(119.0, 1.90, 0.26, 0.65, 0.08),
     "zeolite": Medium(95.0, 2.05, 0.24, 0.50, 0.22),
     "bark": Medium(60.0, 1.85, 0.25, 0.58, 0.10),
-    "moss": Medium(150.0, 1.80, 0.60, 0.60, 0.08),
+    "charcoal": Medium(62.0, 1.95, 0.18, 0.58, 0.10),
+    "coir": Medium(140.0, 1.80, 0.50, 0.60, 0.08),
+    "sphagnum_moss": Medium(150.0, 1.80, 0.60, 0.60, 0.08),
+    "sand": Medium(140.0, 2.20, 0.30, 0.40, 0.25),
     "pebbles": Medium(5.0, 2.20, 0.02, 0.42, 0.50),
 }
-GRAIN_HEIGHT: Mapping[str, float] = {"fine": 1.25, "medium": 1.0, "coarse": 0.8}
+GRAIN: Mapping[str, float] = {"fine": 0.5, "medium": 1.0, "coarse": 1.8}
+GRAIN_POWER = -0.35  # of height in grain size
+USUAL_GRAIN_MM = 8.0
 
 
-def blend(mix: Mapping[str, float], grain: str) -> Medium:
+def grain_height(grain: str | float) -> float:
+    """How much higher (or less) a medium of this grain lifts than one of medium grain; a number is in mm."""
+    relative = GRAIN[grain] if isinstance(grain, str) else grain / USUAL_GRAIN_MM
+    return float(relative**GRAIN_POWER)
+
+
+def blend(mix: Mapping[str, float], grain: str | float) -> Medium:
     """The medium that a mix by volume amounts to: heights multiply by shares, the rest adds by shares."""
     unknown = sorted(set(mix) - set(MEDIA))
     if unknown:
         raise ValueError(f"the simulated glasshouse knows no medium called {unknown[0]!r}")
     total = sum(mix.values())
     parts = [(share / total, MEDIA[name]) for name, share in mix.items()]
-    height = np.exp(sum(share * np.log(part.height_mm) for share, part in parts)) * GRAIN_HEIGHT[grain]
+    height = np.exp(sum(share * np.log(part.height_mm) for share, part in parts)) * grain_height(grain)
     return Medium(
         height_mm=float(height),
         shape_n=round(sum(share * part.shape_n for share, part in parts) * 20.0) / 20.0,

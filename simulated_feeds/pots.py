@@ -157,7 +157,7 @@ def build_of(setup: Setup) -> Build:
         water_area = float(reservoir["area_mm2"]) * (1.0 - 0.52 * float(reservoir.get("medium_fraction", 0.0)))
     rim = float(reservoir.get("height_mm", mark + 10.0))
     layers = [
-        (float(layer["thickness_mm"]), blend(_shares(layer["mix"]), str(layer.get("grain", "medium"))))
+        (float(layer["thickness_mm"]), blend(_shares(layer["mix"]), layer.get("grain", "medium")))
         for layer in setup["layers"]
     ]
     surface = (
@@ -172,7 +172,7 @@ def build_of(setup: Setup) -> Build:
         layers = _without_top(layers, cover_mm)
     porous = cover_mm if kind in MEDIA and kind != "pebbles" else 0.0
     if porous:
-        layers = [(porous, blend({kind: 1.0}, str(cover.get("grain", "medium")))), *layers]
+        layers = [(porous, blend({kind: 1.0}, cover.get("grain", "medium"))), *layers]
     vents = setup.get("vents", "none")
     wick = setup.get("wick", "one")
     gap = GAP_MM[str(setup.get("gap", "none"))]

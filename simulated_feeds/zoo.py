@@ -106,7 +106,7 @@ def random_setup(seed: int, key: int, shelf: str, from_ms: int) -> tuple[dict[st
     mix = ZOO_MIXES[min(int(len(ZOO_MIXES) * draw("mix")), len(ZOO_MIXES) - 1)]
     across = float(round(95 + 60 * draw("across")))
     mark = float(round(35 + 20 * draw("mark")))
-    top_mm = float(round(66 + 44 * draw("top")))
+    top_mm = float(round(62 + 40 * draw("top")))
     air_gap = float(round(4 + 14 * draw("air gap")))
     surface = mark + top_mm
     column = surface - mark - air_gap
