@@ -324,11 +324,12 @@ def log_of(feed: Feed) -> Feed:
 
 def placements(member: Member, scenario: Scenario, start_ms: int, *, true: bool) -> list[tuple[int, str]]:
     """Where a sensor stood from when: the truth, or what was written down."""
-    placed = [(start_ms, member.at)]
-    for event in sorted(scenario.events, key=lambda event: event.at_ms):
-        if event.kind == "sensor_moves" and event.sensor == member.label and (true or event.noted):
-            placed.append((event.at_ms, str(event.values["to"])))
-    return placed
+    moves = sorted(
+        (event.at_ms, str(event.values["to"]))
+        for event in scenario.events
+        if event.kind == "sensor_moves" and event.sensor == member.label and (true or event.noted)
+    )
+    return [(start_ms, member.at), *moves]
 
 
 def demo_scenario(start_ms: int) -> Scenario:
@@ -355,7 +356,7 @@ def setup_toml(
         shelves.append(tomlkit.item(table | ({"hours_per_day": shelf.hours_per_day} if shelf.hours_per_day else {})))
     sensors = tomlkit.aot()
     for feed in FEEDS:
-        served = [(feed, start_ms, None)]
+        served: list[tuple[Feed, int, int | None]] = [(feed, start_ms, None)]
         if feed.form in TIMELESS:
             served = [(log_of(feed), start_ms, live_ms if bare_numbers else None)]
             if bare_numbers:

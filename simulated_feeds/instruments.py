@@ -27,9 +27,9 @@ class Instrument:
 
     It looks every `interval_s` (give or take `jitter_s`), adds `noise` (sd), rounds to `resolution`, and sends when the
     value differs by `deadband` or more from the last one sent, or when nothing was sent for `heartbeat_s`; with a
-    deadband of 0 it sends every look. `drift_per_day` is the sd of a wandering of some weeks, `per_k` moves with the shelf's warmth
-    about 21 degC, `offset` is the sd of a fixed error. `loss` is the share of looks that never arrive, `gaps_per_month`
-    counts silences of 3-15 h. A sleeper wakes every `batch_s` and sends all it has seen.
+    deadband of 0 it sends every look. `drift_per_day` times 7 is the sd of a wandering of some weeks, `per_k` moves
+    with the shelf's warmth about 21 degC, `offset` is the sd of a fixed error. `loss` is the share of looks that never
+    arrive, `gaps_per_month` counts silences of 3-15 h. A sleeper wakes every `batch_s` and sends all it has seen.
     """
 
     quantity: str
@@ -278,7 +278,7 @@ def troubled(series: Series, events: Sequence[Event], name: str) -> Series:
             series = Series(series.time_ms[~during], series.value[~during], series.arrived_ms[~during])
         elif event.kind == "sensor_fails":
             series = replace(series, value=np.where(during, np.nan, series.value))
-        elif during.any() and not during[0]:
-            stuck = series.value[np.argmax(during) - 1]
+        elif during.any():
+            stuck = series.value[max(int(np.argmax(during)) - 1, 0)]
             series = replace(series, value=np.where(during, stuck, series.value))
     return series

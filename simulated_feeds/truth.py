@@ -6,8 +6,9 @@ one event is the counterfactual of the run with it, and a run can be carried on 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -147,6 +148,28 @@ class Truth:
     def index(self, pot: str) -> int:
         """Column of a pot."""
         return self.pots.index(pot)
+
+
+def one_after_another(first: Truth, second: Truth) -> Truth:
+    """Two runs as one; the second was carried on from the end of the first."""
+    if second.start.time_ms != first.end.time_ms:
+        raise ValueError("the second run does not begin where the first one ends")
+
+    def rows(earlier: Any, later: Any) -> dict[str, Any]:
+        names = [field.name for field in fields(earlier)]
+        return {name: np.concatenate([getattr(earlier, name), getattr(later, name)]) for name in names}
+
+    per_step = ("time_ms", "shelf", "level_mm", "water_ml", "medium_ml", "dry_depth_mm", "porous_cover_mm",
+                "surface_mm", "top_ml", "holes_ml", "gap_ml", "plant_ml", "drawn_ml", "front_c")  # fmt: skip
+    return replace(
+        first,
+        **{name: np.concatenate([getattr(first, name), getattr(second, name)]) for name in per_step},
+        climate=Climate(**rows(first.climate, second.climate)),
+        refills=Refills(**rows(first.refills, second.refills)),
+        flushes=Flushes(**rows(first.flushes, second.flushes)),
+        carried_off_ml=first.carried_off_ml + second.carried_off_ml,
+        end=second.end,
+    )
 
 
 def export_truth(truth: Truth, path: Path) -> None:
