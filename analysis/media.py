@@ -46,19 +46,19 @@ CLAY_RANGE_LOG_SD = 0.19  # 40 to 75 mm about 55 read as a 90 % range
 EXPONENT_LOG_SD = 0.30  # 2.5 to 8 about 4 read as nearly a 95 % range
 
 MEDIA: Mapping[str, Medium] = {
-    "expanded_clay": Medium(55, CLAY_RANGE_LOG_SD, 4, EXPONENT_LOG_SD, 0.50, 0.07, 12, "assumed; 40-75 mm"),
-    "lava_rock": Medium(80, 0.21, 4, EXPONENT_LOG_SD, 0.55, 0.12, 10, "assumed; 55-110 mm"),
-    "pumice": Medium(85, 0.21, 4, EXPONENT_LOG_SD, 0.60, 0.14, 8, "assumed; 60-120 mm"),
-    "porous_ceramic": Medium(110, 0.19, 4, EXPONENT_LOG_SD, 0.55, 0.20, 6, "assumed; 80-150 mm"),
-    "perlite": Medium(120, 0.19, 4, EXPONENT_LOG_SD, 0.65, 0.18, 5, "assumed; 90-170 mm"),
-    "zeolite": Medium(95, 0.30, 4, EXPONENT_LOG_SD, 0.50, 0.14, 6, "assumed; between pumice and ceramic"),
-    "bark": Medium(60, 0.35, 4, EXPONENT_LOG_SD, 0.60, 0.10, 12, "assumed; little to go by"),
-    "charcoal": Medium(55, 0.35, 4, EXPONENT_LOG_SD, 0.60, 0.08, 12, "assumed; little to go by"),
-    "coir": Medium(140, 0.30, 4, EXPONENT_LOG_SD, 0.60, 0.25, 4, "assumed; little to go by"),
-    "sphagnum": Medium(160, 0.30, 4, EXPONENT_LOG_SD, 0.80, 0.35, 5, "assumed; little to go by"),
-    "sand": Medium(150, 0.30, 6, EXPONENT_LOG_SD, 0.42, 0.20, 0.6, "exponent from a van Genuchten sand"),
+    "expanded_clay": Medium(55, CLAY_RANGE_LOG_SD, 4, EXPONENT_LOG_SD, 0.50, 0.05, 12, "assumed; 40-75 mm"),
+    "lava_rock": Medium(80, 0.21, 4, EXPONENT_LOG_SD, 0.55, 0.07, 10, "assumed; 55-110 mm"),
+    "pumice": Medium(85, 0.21, 4, EXPONENT_LOG_SD, 0.60, 0.09, 8, "assumed; 60-120 mm"),
+    "porous_ceramic": Medium(110, 0.19, 4, EXPONENT_LOG_SD, 0.55, 0.11, 6, "assumed; 80-150 mm"),
+    "perlite": Medium(120, 0.19, 4, EXPONENT_LOG_SD, 0.65, 0.11, 5, "assumed; 90-170 mm"),
+    "zeolite": Medium(95, 0.30, 4, EXPONENT_LOG_SD, 0.50, 0.10, 6, "assumed; between pumice and ceramic"),
+    "bark": Medium(60, 0.35, 4, EXPONENT_LOG_SD, 0.60, 0.09, 12, "assumed; little to go by"),
+    "charcoal": Medium(55, 0.35, 4, EXPONENT_LOG_SD, 0.60, 0.06, 12, "assumed; little to go by"),
+    "coir": Medium(140, 0.30, 4, EXPONENT_LOG_SD, 0.60, 0.18, 4, "assumed; little to go by"),
+    "sphagnum_moss": Medium(160, 0.30, 4, EXPONENT_LOG_SD, 0.80, 0.22, 5, "assumed; little to go by"),
+    "sand": Medium(150, 0.30, 6, EXPONENT_LOG_SD, 0.42, 0.15, 0.6, "exponent from a van Genuchten sand"),
     "pebbles": Medium(5, 0.50, 4, EXPONENT_LOG_SD, 0.40, 0.02, 8, "assumed; non-porous stones hardly lift water"),
-    "unknown": Medium(72, 0.42, 4, 0.35, 0.55, 0.12, 10, "the middle of the coarse media, wide enough for each"),
+    "unknown": Medium(72, 0.42, 4, 0.35, 0.55, 0.07, 10, "the middle of the coarse media, wide enough for each"),
 }
 """Priors by medium, after `media.csv` of the science notes; ranges there are read as 90 %."""
 
@@ -70,8 +70,9 @@ OTHER_NAMES: Mapping[str, str] = {
     "tuff": "lava_rock",
     "ceramic": "porous_ceramic",
     "baked_clay": "porous_ceramic",
-    "moss": "sphagnum",
-    "damp_moss": "sphagnum",
+    "moss": "sphagnum_moss",
+    "damp_moss": "sphagnum_moss",
+    "sphagnum": "sphagnum_moss",
     "gravel": "pebbles",
 }
 

@@ -38,8 +38,11 @@ UPTAKE_ML_PER_DAY_PER_DM2 = 3.0
 """What a plant drinks at 1 kPa per dm2 of pot top, assumed: plants are potted to their size."""
 
 VAPOUR_ENHANCEMENT = 1.5
-VENT_SHARE = 0.5
-UPTAKE_SHARE = 0.5
+UPTAKE_SHARE = 0.2
+"""Roots spread over the wet column tax the supply to its top by 1 / (1 + n): each takes only what lies below it."""
+VENT_SHARE_UNTOLD = 0.5
+SHARE_EXPONENT = 4.0
+USUAL_DRY_MM = 15.0
 
 MEASURED_SURFACE_SD_MM = 2.0
 GUESSED_SURFACE_SD_MM = 12.0
@@ -152,6 +155,7 @@ def _geometry(read: _Reading, setup: Description) -> None:
     read.numbers["_top"], read.numbers["_height"] = top, height
     mark = _number(reservoir.get("fill_mark_mm")) or 0.8 * (_number(reservoir.get("height_mm")) or 60.0)
     surface, above_water = _number(setup.get("surface_height_mm")), _number(setup.get("surface_to_water_mm"))
+    read.numbers["_mark"] = mark
     sd = MEASURED_SURFACE_SD_MM
     if surface is None and above_water is not None:
         surface = mark + above_water
@@ -252,10 +256,22 @@ def _holes(read: _Reading, setup: Description, shelf: Description) -> None:
         read.says.append("holes are not noted: taken as none")
     n["vent_count"], n["vent_diameter_mm"] = float(max(count, 0)), diameter
     n["vent_wall_mm"] = _number(table.get("wall_mm")) or VENT_WALL_MM
-    n["vent_height_mm"] = _number(table.get("height_mm")) or 0.6 * n["surface_height_mm"]
-    n["vent_share"] = VENT_SHARE
+    height = _number(table.get("height_mm"))
+    n["vent_height_mm"] = height or 0.6 * n["surface_height_mm"]
+    n["vent_share"] = VENT_SHARE_UNTOLD if height is None else _vent_share(n["surface_height_mm"], height, n["_mark"])
     n["vent_draught"] = AIR_WORDS.get(_word(shelf.get("air"), AIR_WORDS) or "", AIR_UNTOLD)[2]
     n["vent_log_sd"] = sd
+
+
+def _vent_share(surface: float, height: float, mark: float) -> float:
+    """Share of the holes' loss that is missing at the top: what a hole takes is only lifted as far as the hole.
+
+    In the balance of capillary force (see `dry_layer`) that is (hole / line)^n, heights above the water, here for a
+    half-full reservoir and a usual dry layer. Holes at the line or above it take all of theirs from the line.
+    """
+    water = 0.6 * mark
+    line = max(surface - USUAL_DRY_MM - water, 10.0)
+    return float(min(max((height - water) / line, 0.0), 1.0) ** SHARE_EXPONENT)
 
 
 def _water_ways(read: _Reading, setup: Description) -> None:
@@ -292,4 +308,4 @@ def _plant(read: _Reading, pot: Description) -> None:
     n["uptake_ml_per_day_at_1_kpa"] = UPTAKE_ML_PER_DAY_PER_DM2 * likes * n["area_mm2"] * 1e-4
     n["uptake_log_sd"] = 0.6
     n["uptake_share"] = UPTAKE_SHARE
-    del n["_top"], n["_height"]
+    del n["_top"], n["_height"], n["_mark"]

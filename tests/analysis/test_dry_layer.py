@@ -214,15 +214,15 @@ def test_a_30_mm_layer_takes_as_long_to_form_as_the_notes_say(storage: float, da
     assert np.argmax(path > 0.9 * depth_mm(pot, 1.8)) / 24.0 == pytest.approx(days, rel=0.15)
 
 
-def test_steps_of_an_hour_and_of_a_day_tell_the_same() -> None:
+def test_steps_of_one_and_of_six_hours_tell_the_same() -> None:
     hours = np.arange(24 * 60)
     vpd = (1.0 + 0.4 * np.sin(hours / 24 * 2 * np.pi) + 0.3 * np.sin(hours / 400))[:, None]
     level = (45.0 - 30.0 * (hours % 240) / 240)[:, None]
     warm = np.full((len(hours), 1), 22.0)
     fine = transient(bare_columns(surface_height_mm=130.0), vpd, warm, level)
-    by_day = [values.reshape(60, 24, 1).mean(axis=1) for values in (vpd, warm, level)]
-    coarse = transient(bare_columns(surface_height_mm=130.0), *by_day, step_hours=24.0)
-    assert coarse[7:] == pytest.approx(fine[23::24][7:], abs=1.5)
+    by_six = [values.reshape(240, 6, 1).mean(axis=1) for values in (vpd, warm, level)]
+    coarse = transient(bare_columns(surface_height_mm=130.0), *by_six, step_hours=6.0)
+    assert coarse[28:] == pytest.approx(fine[5::6][28:], abs=0.6)
 
 
 def test_draws_and_pots_are_computed_as_if_each_stood_alone() -> None:

@@ -132,7 +132,7 @@ def test_worded_shares_are_parts() -> None:
 
 def test_other_names_of_a_medium_are_known() -> None:
     assert medium_named("Expanded clay") == "expanded_clay"
-    assert medium_named("moss") == "sphagnum"
+    assert medium_named("moss") == "sphagnum_moss"
     assert medium_named("dragon scales") == "unknown"
 
 
