@@ -45,9 +45,7 @@ def begun(world: World, scenario: Scenario, seed: int, start_ms: int, until_ms: 
 
 def resumed(world: World, scenario: Scenario, seed: int, base: State, until_ms: int) -> Course:
     """The course from a saved base."""
-    truth = simulate(
-        world, scenario, seed=seed, start_ms=base.time_ms, days=_days(base.time_ms, until_ms), state=base
-    )
+    truth = simulate(world, scenario, seed=seed, start_ms=base.time_ms, days=_days(base.time_ms, until_ms), state=base)
     return Course(world, scenario, seed, base, truth)
 
 

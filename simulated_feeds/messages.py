@@ -5,14 +5,15 @@ numbers and words. It must not know the broker. Times stand in a payload as its 
 message is due.
 """
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from operator import attrgetter
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import orjson
 
 from simulated_feeds.events import Scenario
 from simulated_feeds.glasshouse import FEEDS, TIME_ZONE, TIMELESS, Feed, Member, log_of, placements
@@ -20,7 +21,7 @@ from simulated_feeds.instruments import Series, joined, observe, troubled
 from simulated_feeds.truth import Truth
 
 
-@dataclass(frozen=True, order=True)
+@dataclass(frozen=True)
 class Message:
     """One message; `timeless` ones say no time and are true only when they arrive as they are sent."""
 
@@ -31,9 +32,11 @@ class Message:
     timeless: bool = False
 
 
-def series_of(truth: Truth, scenario: Scenario, feed: Feed, member: Member, seed: int) -> Series:
-    """What one sensor of the glasshouse reported in the span of the truth, wherever it stood."""
-    start, end = truth.start.time_ms, truth.end.time_ms
+def series_of(
+    truth: Truth, scenario: Scenario, feed: Feed, member: Member, seed: int, since_ms: int | None = None
+) -> Series:
+    """What one sensor of the glasshouse reported since then in the span of the truth, wherever it stood."""
+    start, end = max(truth.start.time_ms, since_ms or 0), truth.end.time_ms
     placed = placements(member, scenario, start, true=True)
     ends = [moment for moment, _ in placed[1:]] + [end]
     instrument = member.instrument
@@ -54,22 +57,28 @@ def _clipped(
 
 
 def messages_of(
-    truth: Truth, scenario: Scenario, seed: int, *, timeless_from_ms: int | None = None, feeds: Sequence[Feed] = FEEDS
+    truth: Truth,
+    scenario: Scenario,
+    seed: int,
+    *,
+    timeless_from_ms: int | None = None,
+    since_ms: int | None = None,
+    feeds: Sequence[Feed] = FEEDS,
 ) -> list[Message]:
-    """All messages of the span of the truth, in the order in which they arrive.
+    """All messages of the span of the truth (of its looks since `since_ms`), in the order in which they arrive.
 
     Nodes that say no times speak through their log before `timeless_from_ms` (always, if None), and bare after it.
     """
     result: list[Message] = []
     for feed in feeds:
-        looks = [series_of(truth, scenario, feed, member, seed) for member in feed.members]
+        looks = [series_of(truth, scenario, feed, member, seed, since_ms) for member in feed.members]
         if feed.form not in TIMELESS:
             result += FORMS[feed.form](feed, looks)
             continue
         split = int(4e15) if timeless_from_ms is None else timeless_from_ms
         result += _senml(log_of(feed), [look.within(0, split) for look in looks])
         result += FORMS[feed.form](feed, [look.within(split, int(4e15)) for look in looks])
-    return sorted(result)
+    return sorted(result, key=attrgetter("arrived_ms"))
 
 
 def _by_moment(looks: Sequence[Series]) -> list[tuple[int, int, list[tuple[int, float]]]]:
@@ -91,12 +100,12 @@ def _by_arrival(looks: Sequence[Series]) -> dict[int, list[tuple[int, list[tuple
 
 
 def _packed(data: object) -> bytes:
-    return json.dumps(data, separators=(",", ":")).encode("utf-8")
+    return orjson.dumps(data)
 
 
 def _told(member: Member, value: float) -> Any:
     """The value, or the code by which this sensor says that it failed."""
-    return member.failure if np.isnan(value) else value
+    return member.failure if value != value else value
 
 
 def _base_name(feed: Feed) -> str:

@@ -13,6 +13,8 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pandas as pd
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
 
 from simulated_feeds.course import Course, begun, carried_on, resumed
 from simulated_feeds.events import DAY_MS, Scenario
@@ -22,7 +24,7 @@ from simulated_feeds.messages import Message, messages_of
 from simulated_feeds.pots import World
 from simulated_feeds.truth import Truth, load_state
 
-IN_FLIGHT = 200
+IN_FLIGHT = 600
 LATE_MS = 120_000
 Progress = Callable[[str, int, int], None]
 
@@ -38,7 +40,7 @@ class Link:
     tls_ca: Path | None = None
 
 
-class NotConnected(ConnectionError):
+class NotConnectedError(ConnectionError):
     """The broker does not answer; the message says what to do."""
 
 
@@ -78,8 +80,8 @@ class Sender:
 @contextmanager
 def connected(link: Link, stop: threading.Event) -> Iterator[Sender]:
     """A sender on a running connection, ended cleanly."""
-    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="glasshouse", clean_session=False)
-    client.max_inflight_messages_set(IN_FLIGHT // 2)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="glasshouse", clean_session=False)
+    client.max_inflight_messages_set(IN_FLIGHT // 3)
     client.reconnect_delay_set(1, 30)
     if link.username is not None:
         client.username_pw_set(link.username, link.password)
@@ -87,18 +89,25 @@ def connected(link: Link, stop: threading.Event) -> Iterator[Sender]:
         client.tls_set(ca_certs=str(link.tls_ca))
     client.will_set("glasshouse/stairwell/online", b"offline", qos=1, retain=True)
     answered = threading.Event()
-    client.on_connect = lambda *_: answered.set()
+
+    def on_connect(_client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _more: object) -> None:
+        if not reason.is_failure:
+            answered.set()
+
+    client.on_connect = on_connect
     sender = Sender(client, stop)
     try:
         client.connect(link.host, link.port, keepalive=30)
     except OSError as error:
-        raise NotConnected(
+        raise NotConnectedError(
             f"No broker answers at {link.host}:{link.port} ({error}): start one, or name another host or port."
         ) from error
     client.loop_start()
     try:
         if not answered.wait(10.0):
-            raise NotConnected(f"The broker at {link.host}:{link.port} does not accept the glasshouse: check its users.")
+            raise NotConnectedError(
+                f"The broker at {link.host}:{link.port} does not accept the glasshouse: check its users."
+            )
         yield sender
         sender.drained(5.0)
     finally:
@@ -185,7 +194,14 @@ def go_live(
         if now > queued_until:
             course = carried_on(course, now)
             ahead = course.known_until_ms
-            known = messages_of(course.truth, plan.scenario, plan.seed, timeless_from_ms=plan.live_ms if bare else None)
+            # a day and a half back, so that sensors that send on change have found their last value
+            known = messages_of(
+                course.truth,
+                plan.scenario,
+                plan.seed,
+                timeless_from_ms=plan.live_ms if bare else None,
+                since_ms=sent_until - 3 * DAY_MS // 2,
+            )
             queue = [message for message in known if sent_until < message.arrived_ms <= ahead]
             queued_until = ahead
             _keep(course, sent_until, state_path)
@@ -237,7 +253,7 @@ def run(
 ) -> None:
     """Publish the past, then the present. With a `state_path` that exists, take up where the last run ended.
 
-    Raises NotConnected. The notes of the past are not handed to `on_notes`: see `history`.
+    Raises NotConnectedError. The notes of the past are not handed to `on_notes`: see `history`.
     """
     stop = stop or threading.Event()
     bare = speed == 1.0

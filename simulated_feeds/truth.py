@@ -161,9 +161,10 @@ def one_after_another(first: Truth, second: Truth) -> Truth:
 
     per_step = ("time_ms", "shelf", "level_mm", "water_ml", "medium_ml", "dry_depth_mm", "porous_cover_mm",
                 "surface_mm", "top_ml", "holes_ml", "gap_ml", "plant_ml", "drawn_ml", "front_c")  # fmt: skip
+    series: dict[str, Any] = {name: np.concatenate([getattr(first, name), getattr(second, name)]) for name in per_step}
     return replace(
         first,
-        **{name: np.concatenate([getattr(first, name), getattr(second, name)]) for name in per_step},
+        **series,
         climate=Climate(**rows(first.climate, second.climate)),
         refills=Refills(**rows(first.refills, second.refills)),
         flushes=Flushes(**rows(first.flushes, second.flushes)),
