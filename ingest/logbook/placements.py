@@ -56,7 +56,7 @@ class Placements(Collection):
         body.pop("placed", None)
         why = why_unusable(sensor)
         if why is not None:
-            raise Refused(f"{why[0].upper()}{why[1:].rstrip('.')}.")
+            raise Refused(f"{why.rstrip('.')}.")
         _refuse_overlaps(sensor)
         with self.writing() as connection:
             row = connection.execute(sa.select(t.sensor).where(t.sensor.c.source == sensor.source)).one_or_none()

@@ -52,7 +52,7 @@ class Changed(Refused):
 def nearest(word: object, valid: Iterable[str]) -> str:
     """The sentence's tail that helps: the nearest valid word, or all of them when none is near."""
     words = list(valid)
-    near = difflib.get_close_matches(str(word), words, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(str(word), words, n=1, cutoff=0.6)
     if near:
         return f"did you mean {near[0]!r}?"
     return f"it may be {listed(words)}." if words else "there is none yet."
