@@ -3,6 +3,7 @@
 Owns sockets and the serving threads; knows nothing of what is served.
 """
 
+import logging
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,6 +23,8 @@ def listening(server: Flask, host: str, port: int) -> Iterator[int]:
 
     At the end running requests are finished and every connection is closed, so that the port is free at once.
     """
+    # Says at every page load that all threads are busy for a moment, which they may be.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     channels: dict[int, Any] = {}
     serving = waitress.create_server(server, host=host, port=port, threads=THREADS, ident="dryline", map=channels)
     loop = threading.Thread(target=serving.run, name="dashboard", daemon=True)

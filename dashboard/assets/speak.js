@@ -60,7 +60,8 @@
     const high = Math.max(0, Math.round(left.p90));
     if (low >= 30) return "30+";
     if (high < 1) return "<1";
-    return low >= high ? String(high) : low + DASH + (high > 30 ? "30+" : high);
+    if (high > 30) return low + "+";
+    return low >= high ? String(high) : low + DASH + high;
   }
 
   function zoned(ms, zone, parts) {

@@ -44,10 +44,10 @@ def refresh(ask: Ask, have: dict[str, str]) -> dict[str, Any]:
     at_ms = ask.now_ms()
     try:
         answer = ask.wall(at_ms)
+        return {"at_ms": int(answer["at_ms"]), **news(parts_of(answer), have)}
     except Exception:  # the edge: whatever fails below must reach the wall as a sentence, not as a blank tablet
         log.exception("the wall's answer failed")
         return {"fault": NO_ANSWER}
-    return {"at_ms": int(answer["at_ms"]), **news(parts_of(answer), have)}
 
 
 def _wire(app: Any, ask: Ask) -> None:

@@ -1,0 +1,30 @@
+"""axe-core finds no serious violation on any screen, in both themes and orientations."""
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+GRAVE = ("serious", "critical")
+
+
+@pytest.mark.parametrize(
+    ("size", "theme"),
+    [
+        ((1280, 800), "light"),
+        ((1280, 800), "dim"),
+        ((800, 1280), "light"),
+        ((800, 1280), "dim"),
+        ((360, 740), "light"),
+    ],
+)
+@pytest.mark.parametrize("path", ["/", "/near", "/pot/top%20middle"])
+def test_no_screen_has_a_serious_violation(open_page, path, size, theme):
+    page = open_page(path, size, theme)
+    page.clock.resume()  # axe-core waits on timers
+    found = Axe().run(page).response["violations"]
+    grave = [
+        f"{violation['id']}: {node['html'][:160]} {node['failureSummary'][:300]}"
+        for violation in found
+        if violation["impact"] in GRAVE
+        for node in violation["nodes"]
+    ]
+    assert grave == []

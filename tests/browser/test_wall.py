@@ -1,0 +1,317 @@
+"""The wall as a tablet shows it: far and near, upright and sideways, day and night, with the server there and away."""
+
+import copy
+import io
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+from playwright.sync_api import expect
+
+PX_PER_MM = 149 / 25.4  # a 10.1-inch panel of 1280 x 800: 149 pixels an inch
+CAP_PX = 14 * PX_PER_MM
+THUMB_PX = 15 * PX_PER_MM
+BOTH_WAYS = [(1280, 800), (800, 1280)]
+REFRESH_MS = 10_000
+INK = 90  # of 255: a row of pixels that differ by more holds a stroke
+
+
+def let_pass(page: Any, glasshouse: Any, ms: int = REFRESH_MS) -> None:
+    """Let time pass in the browser until the server was asked once more and the answer is painted."""
+    with page.expect_response(lambda response: "_dash-update-component" in response.url) as answered:
+        page.clock.fast_forward(ms + 50)
+    answered.value.finished()
+    page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+
+
+def cap_height_px(page: Any, index: int) -> int:
+    """Rows of ink of a capital H set in a line of the far view, counted in a picture."""
+    line = page.locator(".far-fit").nth(index)
+    page.evaluate(
+        """index => document.querySelectorAll(".far-fit").forEach((line, i) => {
+            line.style.visibility = i === index ? "visible" : "hidden";
+            line.parentElement.style.borderColor = "transparent";
+            if (i === index) { line.textContent = "H"; line.style.transform = ""; }
+        })""",
+        index,
+    )
+    picture = np.asarray(Image.open(io.BytesIO(line.screenshot())).convert("L")).astype(float)
+    return int((np.ptp(picture, axis=1) > INK).sum())
+
+
+@pytest.mark.parametrize("size", BOTH_WAYS)
+def test_the_far_view_says_how_many_which_where_and_what_in_letters_for_three_metres(open_page, size):
+    page = open_page("/", size)
+    words = page.locator(".far").inner_text().replace("\n", " ")
+    for word in ("3", "need", "you", "east-window", "window left fill", "1 sensor silent"):
+        assert word in words
+    lines = page.locator(".far-fit").count()
+    assert lines >= 4
+    for index in range(lines):
+        assert cap_height_px(page, index) >= CAP_PX - 1
+
+
+def test_more_needs_than_fit_come_in_turn_and_none_is_left_out(open_page, glasshouse):
+    for shelf in glasshouse.answer["shelves"]:
+        for pot in shelf["pots"][3:]:
+            need = {"pot": pot["label"], "shelf": shelf["label"], "kind": "fill", "says": "Fill it.", "since_ms": 1}
+            glasshouse.answer["needs"].append(need)
+    page = open_page("/")
+    wanted = {need["pot"] for need in glasshouse.answer["needs"] if need["kind"] != "sensor_silent"}
+    seen: set[str] = set()
+    for _ in range(page.locator(".far-pages i").count()):
+        lines = page.locator(".far-pot .far-text").all_inner_texts()
+        seen |= {pot for pot in wanted for line in lines if line.startswith(pot)}
+        page.clock.run_for(9_000)
+    assert seen == wanted
+
+
+def test_when_nothing_is_needed_the_far_view_says_so_and_what_comes_next(open_page, glasshouse):
+    glasshouse.answer["needs"] = []
+    glasshouse.answer["silent"] = []
+    words = open_page("/").locator(".far").inner_text()
+    assert "no pot needs you" in words
+    assert "next window left" in words
+    assert "silent" not in words
+
+
+@pytest.mark.parametrize("theme", ["light", "dim"])
+@pytest.mark.parametrize("size", BOTH_WAYS)
+def test_24_pots_stand_in_the_near_view_without_scrolling(open_page, size, theme):
+    page = open_page("/near", size, theme)
+    boxes = [tile.bounding_box() for tile in page.locator("[data-pot]").all()]
+    assert len(boxes) == 24
+    pool = page.locator(".pool").bounding_box()
+    for box in boxes:
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= size[0] + 1
+        assert box["y"] + box["height"] <= pool["y"] + 1
+        assert min(box["width"], box["height"]) >= THUMB_PX
+    cut_off = page.evaluate(
+        """() => Array.from(document.querySelectorAll(".pot-days, .pot-fact, .shelf-now, .shelf-air h2"))
+            .filter(node => node.scrollWidth > node.clientWidth + 1 && getComputedStyle(node).display !== "inline")
+            .map(node => node.textContent)"""
+    )
+    assert cut_off == []
+    heights = page.locator("[data-pot] svg.cut").evaluate_all(
+        "all => all.map(svg => svg.getBoundingClientRect().height)"
+    )
+    assert min(heights) >= 84
+
+
+@pytest.mark.parametrize("size", BOTH_WAYS)
+def test_80_pots_come_shelf_by_shelf(open_page, glasshouse, size):
+    for shelf in glasshouse.answer["shelves"]:
+        for number in range(14):
+            more = copy.deepcopy(shelf["pots"][number % 6])
+            more["label"] = f"{more['label']} {number}"
+            shelf["pots"].append(more)
+    page = open_page("/near", size)
+    assert page.locator(".shelf-tabs a").count() == 4
+    assert page.locator("[data-pot]").count() == 20
+    pool = page.locator(".pool").bounding_box()
+    bottoms = [box["y"] + box["height"] for box in (tile.bounding_box() for tile in page.locator("[data-pot]").all())]
+    assert max(bottoms) <= pool["y"] + 1
+    page.get_by_role("link", name="stairwell").click()
+    assert page.url.endswith("/near/stairwell")
+    page.wait_for_selector("[data-pot='third step']")
+    assert page.locator(".strip-count b").inner_text() == "3"
+
+
+@pytest.mark.parametrize("size", BOTH_WAYS)
+def test_whatever_is_touched_on_the_wall_is_as_wide_as_a_wet_thumb(open_page, size):
+    page = open_page("/near", size)
+    page.locator("[data-pot='top middle']").click()
+    page.wait_for_selector(".card")
+    small = page.evaluate(
+        """least => Array.from(document.querySelectorAll("#wall a, #wall button, .pool a, .pool button"))
+            .map(node => [node.textContent.trim(), node.getBoundingClientRect()])
+            .filter(([, box]) => box.width > 0 && Math.min(box.width, box.height) < least)
+            .map(([text, box]) => text + " " + box.width + " x " + box.height)""",
+        THUMB_PX - 0.9,
+    )
+    assert small == []
+
+
+def test_a_refresh_repaints_the_pots_that_changed_and_leaves_the_others_alone(open_page, glasshouse):
+    page = open_page("/near")
+    page.evaluate(
+        """() => document.querySelectorAll("[data-pot]").forEach(tile => { tile.firstChild.untouched = true; })"""
+    )
+    glasshouse.pot("rail end")["days_left"] = {"p10": 21.0, "p50": 23.0, "p90": 26.0}
+    let_pass(page, glasshouse)
+    assert page.locator("[data-pot='rail end'] .pot-days").inner_text() == "21–26"
+    touched = page.evaluate(
+        """() => Array.from(document.querySelectorAll("[data-pot]"))
+            .filter(tile => !tile.firstChild.untouched).map(tile => tile.dataset.pot)"""
+    )
+    assert touched == ["rail end"]
+
+
+def test_a_refresh_of_five_pots_is_at_most_three_kilobytes(open_page, glasshouse):
+    page = open_page("/near")
+    for label in ("rail end", "top left", "landing", "banister", "glass left"):
+        glasshouse.set_dry(label, 3.0, 8.0, 14.0)
+    with page.expect_response(lambda response: "_dash-update-component" in response.url) as answered:
+        page.clock.fast_forward(REFRESH_MS + 50)
+    body = answered.value.body()
+    assert b"banister" in body
+    assert b"window left" not in body
+    assert len(body) <= 3000
+
+
+def test_the_wall_goes_on_after_the_server_was_restarted_under_it(browser, glasshouse):
+    house = type(glasshouse)(copy.deepcopy(glasshouse.answer), glasshouse.access)
+    page = browser.new_context(viewport={"width": 1280, "height": 800}).new_page()
+    page.clock.install()
+    with house.serving() as port:
+        house.port = port
+        page.goto(house.address + "/near")
+        page.wait_for_selector("[data-pot]")
+    with page.expect_event("requestfailed"):
+        page.clock.fast_forward(REFRESH_MS + 50)
+    page.clock.fast_forward(20_000)
+    page.wait_for_selector(".notice-lost")
+    assert page.locator(".notice-lost").is_visible()
+    house.pot("rail end")["days_left"] = {"p10": 21.0, "p50": 23.0, "p90": 26.0}
+    with house.serving():
+        let_pass(page, house)
+        page.wait_for_selector(".notice-lost", state="detached")
+        assert page.locator("[data-pot='rail end'] .pot-days").inner_text() == "21–26"
+    page.context.close()
+
+
+def test_whatever_keeps_the_wall_from_being_true_looks_different_from_all_well_and_from_each_other(
+    open_page, glasshouse
+):
+    glasshouse.answer["disk_free_pct"] = 2.6
+    page = open_page("/near")
+    assert "3 % free" in page.locator(".notice-disk").inner_text()
+    assert page.locator("[data-pot='third step'] .pot-silent").inner_text() == "silent"
+    assert page.locator("[data-pot='cabinet back'] .pot-stale").inner_text() == "24 mm, 3 h"
+    assert page.locator(".strip-silent").count() == 1
+    looks = {
+        page.locator(part).first.evaluate(
+            """node => {
+                const style = getComputedStyle(node);
+                return [style.borderStyle, style.fontStyle, style.borderBottomWidth, style.textDecorationStyle].join();
+            }"""
+        )
+        for part in (".pot-silent", ".pot-stale", ".notice-disk", "[data-pot='rail end'] .pot-fact")
+    }
+    assert len(looks) == 4
+
+
+def test_an_answer_that_fails_is_a_sentence_over_what_was_there_before(open_page, glasshouse, caplog):
+    page = open_page("/near")
+    answer = glasshouse.answer
+    glasshouse.answer = {"at_ms": answer["at_ms"]}
+    let_pass(page, glasshouse)
+    assert "cannot be read just now" in page.locator(".notice-fault").inner_text()
+    assert page.locator("[data-pot]").count() == 24
+    glasshouse.answer = answer
+    let_pass(page, glasshouse)
+    page.wait_for_selector(".notice-fault", state="detached")
+
+
+def test_a_pot_opens_has_an_address_and_the_back_button_closes_it(open_page):
+    page = open_page("/near")
+    page.locator("[data-pot='moss shelf']").click()
+    page.wait_for_selector(".card")
+    assert page.url.endswith("/pot/moss%20shelf")
+    expect(page).to_have_title("moss shelf · the glasshouse")
+    card = page.locator(".card").inner_text()
+    for words in ("The surface has not dried for nine days", "2 rotted", "water use", "measured"):
+        assert words in card
+    page.go_back()
+    page.wait_for_selector(".card", state="detached")
+    expect(page).to_have_title("Wall · the glasshouse")
+    assert page.evaluate("document.activeElement.dataset.pot") == "moss shelf"
+
+
+def test_the_keyboard_opens_a_pot_and_escape_leaves_it(open_page):
+    page = open_page("/near")
+    page.locator("[data-pot='top left']").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".card")
+    page.keyboard.press("Escape")
+    page.wait_for_selector(".card", state="detached")
+    assert page.url.endswith("/near")
+
+
+@pytest.mark.parametrize(
+    ("path", "words"),
+    [
+        ("/pot/no%20such%20pot", "No pot is called “no such pot”"),
+        ("/pot/%3Cimg%20src=x%20onerror=alert(1)%3E", "No pot is called “<img src=x onerror=alert(1)>”"),
+        ("/nowhere", "There is no page at this address"),
+        ("/near/no-such-shelf", "heated-rack"),
+    ],
+)
+def test_a_wrong_address_gets_a_sentence(open_page, path, words):
+    assert words in open_page(path).locator("#page").inner_text()
+
+
+def test_a_label_with_markup_is_shown_as_text(open_page, glasshouse):
+    glasshouse.pot("rail end")["label"] = "<b onmouseover=alert(1)>rail</b>"
+    page = open_page("/near")
+    assert page.locator("[data-pot] b").count() == 0
+    assert "<b onmouseover" in page.locator(".shelves").inner_text()
+
+
+def test_two_visitors_do_not_see_each_other(open_page, glasshouse):
+    tablet, phone = open_page("/near"), open_page("/near", (360, 740))
+    phone.locator("[data-pot='top left']").click()
+    phone.wait_for_selector(".card")
+    let_pass(tablet, glasshouse)
+    assert tablet.locator(".card").count() == 0
+    assert tablet.url.endswith("/near")
+
+
+@pytest.mark.parametrize("size", [(640, 400), (360, 740), (400, 640)])
+@pytest.mark.parametrize("path", ["/", "/near", "/pot/window%20left"])
+def test_text_at_200_percent_and_a_phone_never_scroll_sideways(open_page, path, size):
+    page = open_page(path, size)
+    wide = page.evaluate(
+        """() => Math.max(document.documentElement.scrollWidth, document.querySelector("#page").scrollWidth)"""
+    )
+    assert wide <= size[0]
+
+
+def test_units_of_the_us_reach_every_figure(open_page, glasshouse):
+    glasshouse.answer["units"] = "us"
+    words = open_page("/near").locator(".shelves").inner_text()
+    assert "76 °F" in words
+    assert " in" in words
+    assert "fl oz/day" in words
+    assert "°C" not in words
+    assert " mm" not in words
+
+
+def test_the_theme_is_chosen_by_hand_and_stays(open_page):
+    page = open_page("/near")
+    theme = "document.documentElement.dataset.theme"
+    assert page.evaluate(theme) == "light"
+    page.get_by_role("button", name="Theme: light").click()
+    page.wait_for_selector("text=Theme: dim")
+    assert page.evaluate(theme) == "dim"
+
+
+@pytest.mark.parametrize(("hour", "theme"), [(12, "light"), (22, "dim"), (5, "dim"), (8, "light")])
+def test_left_alone_the_theme_follows_the_clock(open_page, hour, theme):
+    page = open_page("/near", theme="auto")
+    assert page.evaluate("hour => dryline.theme.shown('auto', hour)", hour) == theme
+
+
+def test_a_kiosk_does_not_grow_over_many_refreshes(open_page, glasshouse):
+    page = open_page("/near")
+    count = "document.querySelectorAll('*').length"
+
+    def refresh(times: int) -> int:
+        for number in range(times):
+            glasshouse.set_dry("rail end", number % 7, number % 7 + 5.0, number % 7 + 9.0)
+            let_pass(page, glasshouse)
+        return page.evaluate(count)
+
+    assert refresh(21) == refresh(21)

@@ -1,0 +1,93 @@
+"""The frame: which page owns an address, and the headers of every answer."""
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard.app import create_app, page_at
+from dashboard.pages import Ask
+from dashboard.pages.wall import NO_ANSWER, refresh
+from dashboard.signin import Access
+
+DATA = Path(__file__).parents[1] / "data" / "wall-24-pots.json"
+AT_MS = 1_772_542_800_000
+
+
+def broken(_at_ms: int) -> dict[str, Any]:
+    raise OSError("the store is gone")
+
+
+def wall(_at_ms: int) -> dict[str, Any]:
+    return json.loads(DATA.read_text(encoding="utf-8"))
+
+
+def well(_at_ms: int) -> dict[str, Any]:
+    return {"status": "ok", "readings": 12, "newest_reading_age_s": 4.0, "unread_messages": 0}
+
+
+def asks(**other: Any) -> Ask:
+    return Ask(**({"now_ms": lambda: AT_MS, "wall": wall, "health": well} | other))
+
+
+def client_of(ask: Ask) -> Any:
+    return create_app(ask, Access(b"k" * 32), "the glasshouse").server.test_client()
+
+
+@pytest.mark.parametrize(
+    ("path", "name", "title"),
+    [
+        ("/", "wall", "Wall · the glasshouse"),
+        ("/near", "wall", "Wall · the glasshouse"),
+        ("/near/east-window", "wall", "Wall · the glasshouse"),
+        ("/pot/window%20left", "wall", "window left · the glasshouse"),
+        ("/nowhere", None, "Nothing here · the glasshouse"),
+    ],
+)
+def test_an_address_opens_its_page_under_its_title(path, name, title):
+    shown = page_at(path, "the glasshouse")
+    assert (shown.page.name if shown.page else None, shown.title) == (name, title)
+
+
+def test_no_answer_lets_the_browser_fetch_from_another_host():
+    headers = client_of(asks()).get("/").headers
+    policy = headers["Content-Security-Policy"]
+    assert "default-src 'none'" in policy
+    assert "frame-ancestors 'none'" in policy
+    assert not re.search(r"https?:|\*", policy)
+    assert headers["X-Content-Type-Options"] == "nosniff"
+    assert headers["Referrer-Policy"] == "same-origin"
+    assert headers["Cache-Control"] == "no-store"
+
+
+def test_the_page_itself_names_no_other_host():
+    page = client_of(asks()).get("/").text
+    sources = re.findall(r'(?:src|href)="([^"]*)"', page)
+    assert sources
+    assert all(source.startswith("/") and not source.startswith("//") for source in sources)
+
+
+def test_health_is_told_with_the_agreed_keys():
+    answer = client_of(asks()).get("/healthz")
+    assert answer.status_code == 200
+    assert answer.get_json() == well(AT_MS)
+
+
+def test_a_broken_store_turns_health_to_failed_and_not_to_silence(caplog):
+    answer = client_of(asks(health=broken)).get("/healthz")
+    assert answer.status_code == 503
+    assert answer.get_json()["status"] == "failed"
+    assert "the store is gone" in caplog.text
+
+
+def test_a_broken_store_reaches_the_wall_as_one_sentence(caplog):
+    assert refresh(asks(wall=broken), {}) == {"fault": NO_ANSWER}
+    assert "the store is gone" in caplog.text
+
+
+def test_two_apps_in_one_process_do_not_see_each_other():
+    first, second = client_of(asks()), client_of(asks(health=broken))
+    assert first.get("/healthz").status_code == 200
+    assert second.get("/healthz").status_code == 503
