@@ -4,6 +4,7 @@ Owns carrying the truth on: a state some days back (the base), and the truth fro
 that sensors and grower see enough of the past. It must not know messages or clocks.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from simulated_feeds.events import DAY_MS, Scenario
@@ -31,14 +32,21 @@ class Course:
         return self.truth.end.time_ms
 
 
-def begun(world: World, scenario: Scenario, seed: int, start_ms: int, until_ms: int) -> tuple[Truth, Course]:
+def begun(
+    world: World,
+    scenario: Scenario,
+    seed: int,
+    start_ms: int,
+    until_ms: int,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[Truth, Course]:
     """The whole history from `start_ms` to `until_ms`, and the course that carries it on."""
     base_ms = max(_day(until_ms - LOOK_BACK_DAYS * DAY_MS, start_ms), start_ms)
     late = _days(base_ms, until_ms)
     if base_ms == start_ms:
-        whole = simulate(world, scenario, seed=seed, start_ms=start_ms, days=late)
+        whole = simulate(world, scenario, seed=seed, start_ms=start_ms, days=late, progress=progress)
         return whole, Course(world, scenario, seed, whole.start, whole)
-    early = simulate(world, scenario, seed=seed, start_ms=start_ms, days=_days(start_ms, base_ms))
+    early = simulate(world, scenario, seed=seed, start_ms=start_ms, days=_days(start_ms, base_ms), progress=progress)
     recent = simulate(world, scenario, seed=seed, start_ms=base_ms, days=late, state=early.end)
     return one_after_another(early, recent), Course(world, scenario, seed, early.end, recent)
 

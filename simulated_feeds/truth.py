@@ -5,7 +5,7 @@ the books. Pure: the truth depends on its arguments alone (`seed` addresses all 
 one event is the counterfactual of the run with it, and a run can be carried on from `Truth.end`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -73,24 +73,6 @@ class State:
     front_c: Floats
     body_c: Floats
     flushed_ms: Ints
-
-    def save(self, path: Path) -> None:
-        """Write to an npz file."""
-        np.savez(
-            path,
-            time_ms=np.array(self.time_ms),
-            water=self.water,
-            volume_ml=self.volume_ml,
-            front_c=self.front_c,
-            body_c=self.body_c,
-            flushed_ms=self.flushed_ms,
-        )
-
-
-def load_state(path: Path) -> State:
-    """Read what `State.save` wrote."""
-    with np.load(path) as kept:
-        return State(int(kept["time_ms"]), *(kept[name] for name in list(State.__dataclass_fields__)[1:]))
 
 
 @dataclass(frozen=True)
@@ -272,11 +254,12 @@ def simulate(
     cells: int = 40,
     rounds: Rounds | None = None,
     state: State | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Truth:
     """Run the invented home for `days` days after `start_ms`, in steps of `step_minutes` on `cells` cells a pot.
 
     `rounds` replaces the grower's own visits (see `usual_rounds`). Without a `state` the pots are first run for 15 days
-    before `start_ms`, so that columns have settled.
+    before `start_ms`, so that columns have settled. `progress` is told steps done and steps in all.
     """
     step_ms = step_minutes * 60_000
     if start_ms % step_ms:
@@ -292,7 +275,7 @@ def simulate(
         raise ValueError("the saved state belongs to another moment than start_ms")
     if rounds is None:
         rounds = usual_rounds(world, scenario, seed, start_ms, days)
-    return _run(world, scenario, seed, state, round(days * DAY_MS / step_ms), step_minutes, rounds)
+    return _run(world, scenario, seed, state, round(days * DAY_MS / step_ms), step_minutes, rounds, progress)
 
 
 def _setup_at(setups: Sequence[object], time_ms: int) -> int:
@@ -432,7 +415,14 @@ def _air_at_pots(world: World, climate: Climate, shelf: Ints, plant_factor: Floa
 
 
 def _run(
-    world: World, scenario: Scenario, seed: int, state: State, steps: int, step_minutes: int, rounds: Rounds
+    world: World,
+    scenario: Scenario,
+    seed: int,
+    state: State,
+    steps: int,
+    step_minutes: int,
+    rounds: Rounds,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Truth:
     step_ms = step_minutes * 60_000
     step_days = step_minutes / 1440.0
@@ -493,6 +483,8 @@ def _run(
     top_before = np.zeros(pots)
 
     for step in range(steps):
+        if progress is not None and step % 250 == 0:
+            progress(step, steps)
         if step in rebuild_at:
             # the rebuild date may fall inside the step before: set-ups take effect at the next whole step
             new, shelf = _columns_at(world, start_ms + step * step_ms, cells)
