@@ -96,6 +96,15 @@ class UnreadCount(NamedTuple):
     dropped: int
 
 
+class RefusedReading(NamedTuple):
+    """A reading that the server of the long history will never accept, with the server's reason."""
+
+    source: str
+    time_ms: int
+    value: float
+    reason: str
+
+
 class Touched(NamedTuple):
     """Which hours of which sources changed since facts were last written, and the mark to hand back."""
 

@@ -71,6 +71,11 @@ def _end_at(db: sqlite3.Connection, series: int, time_ms: int) -> None:
             )
 
 
+def forget_ended(db: sqlite3.Connection, before_ms: int) -> None:
+    """Forget spells that ended before a moment."""
+    db.execute("DELETE FROM failure WHERE ended_ms < ?", (before_ms,))
+
+
 def spells(db: sqlite3.Connection, since_ms: int) -> list[FailureSpell]:
     """Spells that stand, or that ended at or after a moment, oldest first."""
     rows = db.execute(

@@ -50,7 +50,18 @@ def first_tables(db: sqlite3.Connection) -> None:
         db.execute(statement)
 
 
-MIGRATIONS: tuple[Migration, ...] = (first_tables,)
+def outbox_tables(db: sqlite3.Connection) -> None:
+    """What waits for a server, and what the server refused."""
+    # AUTOINCREMENT: a sequence must never be given twice, or a row could be struck off for another.
+    for name, columns in (("outbox", ""), ("refused", ", reason TEXT NOT NULL")):
+        db.execute(
+            f"""CREATE TABLE {name} (sequence INTEGER PRIMARY KEY AUTOINCREMENT, series INTEGER NOT NULL,
+                time_ms INTEGER NOT NULL, value NOT NULL{columns})"""
+        )
+    db.execute("CREATE TABLE outbox_day (key INTEGER PRIMARY KEY)")
+
+
+MIGRATIONS: tuple[Migration, ...] = (first_tables, outbox_tables)
 
 
 def version(db: sqlite3.Connection) -> int:

@@ -28,7 +28,7 @@ _PAGES_A_TRANSACTION = 1000
 def seal(connections: Connections, before_ms: int, progress: Progress | None = None) -> int:
     """Pack every day that ended by `before_ms` and has fresh rows; returns how many were packed."""
     with connections.reading() as db:
-        days = list(_days_with_rows(db, before_ms - before_ms % DAY_MS))
+        days = list(days_with_rows(db, before_ms - before_ms % DAY_MS))
     for done, batch in _batches(days, _DAYS_A_TRANSACTION):
         with connections.writing() as db:
             for series, day in batch:
@@ -40,7 +40,7 @@ def seal(connections: Connections, before_ms: int, progress: Progress | None = N
     return len(days)
 
 
-def _days_with_rows(db: sqlite3.Connection, before_ms: int) -> Iterator[tuple[int, int]]:
+def days_with_rows(db: sqlite3.Connection, before_ms: int) -> Iterator[tuple[int, int]]:
     """Hop from day to day through the clustered rows instead of reading them."""
     for (series,) in db.execute("SELECT id FROM series ORDER BY id").fetchall():
         from_ms: int | None = None
@@ -124,7 +124,11 @@ def first_after(db: sqlite3.Connection, series: int, time_ms: int) -> int | None
         if at < times.size:
             candidates.append(int(times[at]))
             break
-    return min(candidates, default=None)
+    if candidates:
+        return min(candidates)
+    # Readings that were pruned here still left the newest of them behind.
+    newest = db.execute("SELECT time_ms FROM latest WHERE series = ? AND time_ms > ?", (series, time_ms)).fetchone()
+    return None if newest is None else int(newest[0])
 
 
 def hours_with_readings(db: sqlite3.Connection, series: int) -> list[int]:
@@ -186,7 +190,6 @@ def prune(connections: Connections, before_ms: int) -> int:
             gone += db.execute("SELECT TOTAL(readings) FROM chunk WHERE key BETWEEN ? AND ?", keys).fetchone()[0]
             db.execute("DELETE FROM chunk WHERE key BETWEEN ? AND ?", keys)
             gone += db.execute("DELETE FROM fresh WHERE series = ? AND time_ms < ?", (series, before_ms)).rowcount
-            db.execute("DELETE FROM failure WHERE series = ? AND ended_ms < ?", (series, before_ms))
     if gone:
         give_back(connections)
     return int(gone)

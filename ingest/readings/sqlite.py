@@ -34,6 +34,7 @@ from ingest.readings import (
     UnreadMessage,
     facts,
     failures,
+    outbox,
     schema,
     sealing,
     unread_messages,
@@ -161,12 +162,19 @@ class SqliteReadings:
         """Mark every hour of these sources (None: of all) as changed."""
         with self._connections.writing() as db:
             numbers = _numbers_of(db, None if sources is None else list(sources))
-            mark = _next_mark(db)
-            for number in numbers.values():
-                hours = sealing.hours_with_readings(db, number)
-                db.executemany(
-                    "INSERT OR REPLACE INTO touched VALUES (?, ?, ?)", ((number, hour, mark) for hour in hours)
-                )
+            _mark(
+                db, ((number, hour) for number in numbers.values() for hour in sealing.hours_with_readings(db, number))
+            )
+
+    def _mark_by_source(self, hours: Mapping[str, Sequence[int]]) -> None:
+        with self._connections.writing() as db:
+            numbers = _numbers_of(db, list(hours))
+            _mark(db, ((number, hour) for source, number in numbers.items() for hour in hours[source]))
+
+    def forward_no_longer(self) -> None:
+        """Forget what waited for a server whose settings were taken away (if they come back, all days are sent)."""
+        with self._connections.writing() as db:
+            outbox.turn_off(db)
 
     def write_facts(
         self,
@@ -221,7 +229,10 @@ class SqliteReadings:
 
     def prune(self, keep_raw_days: int, now_ms: int) -> int:
         """Let go of raw readings of days older than that; facts and latest values stay. Returns how many went."""
-        return sealing.prune(self._connections, now_ms - keep_raw_days * DAY_MS)
+        before_ms = now_ms - keep_raw_days * DAY_MS
+        with self._connections.writing() as db:
+            failures.forget_ended(db, before_ms)
+        return sealing.prune(self._connections, before_ms)
 
     def verify(self, progress: Progress | None = None) -> list[str]:
         """Unpack every sealed day; one sentence for each that is damaged."""
@@ -342,17 +353,17 @@ def _insert_readings(db: sqlite3.Connection, readings: Sequence[Reading], number
            SET time_ms = excluded.time_ms, value = excluded.value WHERE excluded.time_ms >= latest.time_ms""",
         ((number, *last) for number, last in newest.items()),
     )
-    mark = _next_mark(db)
     hours = {(number, time_ms - time_ms % HOUR_MS) for number, times in times_by_series.items() for time_ms in times}
-    db.executemany("INSERT OR REPLACE INTO touched VALUES (?, ?, ?)", ((*hour, mark) for hour in sorted(hours)))
+    _mark(db, sorted(hours))
     failures.end_failures(db, times_by_series)
+    if outbox.is_on(db):
+        outbox.add(db, rows)
 
 
-def _next_mark(db: sqlite3.Connection) -> int:
-    """A number that grows with every change, so that a mark set meanwhile is told from one that was seen."""
-    row = db.execute("UPDATE tally SET value = value + 1 WHERE name = 'mark' RETURNING value").fetchall()
-    mark: int = row[0][0]
-    return mark
+def _mark(db: sqlite3.Connection, hours: Iterable[tuple[int, int]]) -> None:
+    """Mark hours (series, start) as touched, with a number that grows: a mark set meanwhile is told from one seen."""
+    mark = db.execute("UPDATE tally SET value = value + 1 WHERE name = 'mark' RETURNING value").fetchall()[0][0]
+    db.executemany("INSERT OR REPLACE INTO touched VALUES (?, ?, ?)", ((*hour, mark) for hour in hours))
 
 
 def _add_failure(db: sqlite3.Connection, number: int, failure: SensorFailure) -> None:

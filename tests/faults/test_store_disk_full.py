@@ -76,7 +76,7 @@ def test_a_full_disk_refuses_a_batch_and_loses_nothing(tiny_disk: Path) -> None:
 def test_a_limit_on_the_size_of_files_refuses_a_batch_and_loses_nothing(tmp_path: Path) -> None:
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     with closing(SqliteReadings(tmp_path / "readings.sqlite")) as store:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, hard))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (600_000, hard))
         try:
             fill_up_then_go_on(store, lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard)))
         finally:

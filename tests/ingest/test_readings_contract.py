@@ -1,7 +1,8 @@
 """What every store of readings promises: one set of assertions, run over each of them.
 
 `rows` reads from fresh rows, `sealed` packs every day after each batch so that all reads come from chunks
-and late readings re-seal, `other process` reads through a second, read-only opening of the same file.
+and late readings re-seal, `other process` reads through a second, read-only opening of the same file. `influx` has
+forwarded every reading to a real InfluxDB server and pruned it here, so that all reads come from there.
 """
 
 import contextlib
@@ -28,7 +29,10 @@ from ingest.readings import (
     SensorFailure,
     UnreadMessage,
 )
+from ingest.readings.influx import InfluxReadings
+from ingest.readings.influx_server import InfluxServer
 from ingest.readings.sqlite import LATEST_MS, SqliteReadings
+from tests.influxd import Influxd, running_influxd
 
 T0 = 1_767_225_600_000  # 2026-01-01T00:00Z
 AIR = "glasshouse/east/air#temp"
@@ -47,6 +51,21 @@ class SealedAtOnce(SqliteReadings):
         self.seal(LATEST_MS)
 
 
+class PrunedAtOnce(InfluxReadings):
+    """Sends every reading to the server after each batch, and keeps none here."""
+
+    def append(
+        self,
+        readings: Sequence[Reading] = (),
+        failures: Sequence[SensorFailure] = (),
+        unread: Sequence[UnreadMessage] = (),
+    ) -> None:
+        super().append(readings, failures, unread)
+        while self.forward().waiting:
+            pass
+        self.prune(keep_raw_days=0, now_ms=T0 + 1000 * DAY_MS)
+
+
 class Pair(NamedTuple):
     """The store that is written to, and the one that is read from (often the same)."""
 
@@ -57,16 +76,32 @@ class Pair(NamedTuple):
 NewPair = Callable[[], Pair]
 
 
-@pytest.fixture(params=["rows", "sealed", "other process"])
+@pytest.fixture(scope="module")
+def influxd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influxd]:
+    with running_influxd(tmp_path_factory.mktemp("influx") / "server") as server:
+        yield server
+
+
+KINDS = ["rows", "sealed", "other process", "influx"]
+
+
+@pytest.fixture(params=[pytest.param(kind, marks=pytest.mark.xdist_group("influxd contract")) for kind in KINDS])
 def new_pair(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[NewPair]:
+    kind: str = request.param
     numbers = count()
     with contextlib.ExitStack() as opened:
 
         def make() -> Pair:
             path = tmp_path / f"{next(numbers)}.sqlite"
-            writer = SealedAtOnce(path) if request.param == "sealed" else SqliteReadings(path)
+            writer: SqliteReadings
+            if kind == "influx":
+                influxd: Influxd = request.getfixturevalue("influxd")
+                server = InfluxServer(influxd.url, f"{tmp_path.name}{path.stem}", influxd.secret, timeout_s=60)
+                writer = PrunedAtOnce(path, server)
+            else:
+                writer = (SealedAtOnce if kind == "sealed" else SqliteReadings)(path)
             opened.callback(writer.close)
-            if request.param != "other process":
+            if kind != "other process":
                 return Pair(writer, writer)
             reader = SqliteReadings(path, read_only=True)
             opened.callback(reader.close)
@@ -332,14 +367,6 @@ def test_something_derived_is_kept_under_its_key_with_its_fingerprint(pair: Pair
     pair.writer.put_derived("calibration", "abc", b"\x00draws")
     pair.writer.put_derived("calibration", "abd", b"\x01draws")
     assert pair.reader.get_derived("calibration") == ("abd", b"\x01draws")
-
-
-def test_the_size_counts_readings_and_sources(pair: Pair) -> None:
-    pair.writer.append([Reading(AIR, T0 + step, 1.0) for step in range(10)] + [Reading("b#", T0, 1.0)])
-    size = pair.reader.size()
-    assert (size.readings, size.sources) == (11, 2)
-    assert size.bytes > 0
-    assert size.free_bytes > 0
 
 
 deliveries = st.lists(

@@ -42,6 +42,14 @@ def message(topic: str, body: bytes, retained: bool = False) -> UnreadMessage:
     return UnreadMessage(topic, body, T0, "no sensor claims this topic", retained)
 
 
+def test_the_size_counts_readings_and_sources(store: SqliteReadings) -> None:
+    store.append([Reading(AIR, T0 + step, 1.0) for step in range(10)] + [Reading("b#", T0, 1.0)])
+    size = store.size()
+    assert (size.readings, size.sources) == (11, 2)
+    assert size.bytes > 0
+    assert size.free_bytes > 0
+
+
 def test_the_settings_that_survive_a_power_cut_are_set_on_every_connection(path: Path, store: SqliteReadings) -> None:
     seen = []
 
