@@ -54,11 +54,23 @@ def main() -> None:
 
 def _refusals() -> tuple[type[Exception], ...]:
     """What is told to the person in one sentence instead of as a traceback."""
+    from dashboard.signin import ListeningRefusedError, PasswordRefusedError
+    from ingest.broker import BrokerError
     from ingest.logbook.refusals import Refused
     from ingest.readings import StoreError
     from ingest.settings import SettingsError
+    from simulated_feeds.publish import NotConnectedError
 
-    return (WrongUse, SettingsError, Refused, StoreError)
+    return (
+        WrongUse,
+        SettingsError,
+        Refused,
+        StoreError,
+        BrokerError,
+        NotConnectedError,
+        ListeningRefusedError,
+        PasswordRefusedError,
+    )
 
 
 @contextmanager
@@ -162,10 +174,11 @@ def _tell_service_manager() -> Callable[[], None]:
 @app.command()
 def broker(home: HomeFolder = None) -> None:
     """The embedded broker alone, on this machine only."""
-    from ingest.broker import serve
+    from ingest.broker import Listener
+    from ingest.broker import run as serve
 
     with _opened(home) as house:
-        serve(port=house.settings.broker.port, stop=_until_asked_to_stop())
+        serve(Listener(port=house.settings.broker.port), stop=_until_asked_to_stop())
 
 
 @app.command()
@@ -191,3 +204,131 @@ def dashboard(home: HomeFolder = None, port: Port = None) -> None:
 
     with _opened(home) as house:
         serve(house, port=port or house.settings.dashboard.port, stop=_until_asked_to_stop())
+
+
+@app.command()
+def simulate(
+    home: HomeFolder = None,
+    days: Annotated[int, typer.Option(min=1, max=730, help="Days of history to begin with.")] = 120,
+    seed: Annotated[int | None, typer.Option(help="Another invented glasshouse.")] = None,
+    speed: Annotated[
+        float, typer.Option(min=0.1, help="Pace of the present; not 1: the last 30 days, then stop.")
+    ] = 1.0,
+) -> None:
+    """Publish the invented glasshouse to the broker: history, then live."""
+    from simulated_feeds import publish
+    from simulated_feeds.glasshouse import SEED, setup_toml
+    from simulated_feeds.grower import notes_csv
+
+    with _opened(home) as house:
+        began_ms = _simulated_until_ms(house)
+        live = speed == 1.0
+        # At another pace the simulated clock must never run ahead of the host's: messages from the future are refused.
+        plan = publish.demo_plan(began_ms if live else began_ms - 30 * 86_400_000, days, SEED if seed is None else seed)
+        state = house.folder / "glasshouse.npz"
+        past = None
+        if not state.exists():
+            past = publish.history(plan, _progress)
+            setup = setup_toml(plan.start_ms, plan.live_ms, seed=plan.seed, scenario=plan.scenario, bare_numbers=live)
+            house.logbook.import_setup(setup)
+            house.logbook.import_notes(notes_csv(past.notes))
+        broker = house.settings.broker
+        publish.run(
+            publish.Link(host="127.0.0.1" if broker.embedded else broker.host, port=broker.port),
+            plan,
+            speed=speed,
+            until_ms=None if live else began_ms,
+            past=past,
+            progress=_progress,
+            on_notes=lambda notes: house.logbook.import_notes(notes_csv(notes)),
+            stop=_until_asked_to_stop(),
+            state_path=state,
+        )
+
+
+def _progress(what: str, done: int, of: int) -> None:
+    """One line that is written over on a terminal, else a line a tenth."""
+    share = 100 * done // max(of, 1)
+    if sys.stderr.isatty():
+        print(f"{what}: {share:3d} %", end="\n" if done == of else "\r", file=sys.stderr, flush=True)
+    elif share % 10 == 0:
+        print(f"{what}: {share} %", file=sys.stderr, flush=True)
+
+
+def _simulated_until_ms(house: "Home") -> int:
+    """Where the simulated past of a home ends: the moment it was first asked for, kept for later starts."""
+    mark = house.folder / "glasshouse.began"
+    if not mark.exists():
+        mark.write_text(str(_now_ms()), encoding="utf-8")
+    return int(mark.read_text(encoding="utf-8"))
+
+
+@app.command()
+def demo(home: HomeFolder = None, port: Port = None) -> None:
+    """Everything at once on an invented glasshouse; prints the address."""
+    import tempfile
+
+    with tempfile.TemporaryDirectory(prefix="dryline-demo-") as scratch:
+        folder = home or Path(scratch)
+        chosen = _demo_settings(folder, port)
+        command = [sys.executable, "-m", "dryline"]
+        family = {
+            name: [*command, what, "--home", str(folder)]
+            for name, what in {
+                "broker": "broker",
+                "ingester": "ingest",
+                "dashboard": "dashboard",
+                "glasshouse": "simulate",
+            }.items()
+        }
+        from ingest.supervisor import keep_running
+
+        keep_running(family, _until_asked_to_stop(), on_beat=_announcing(chosen))
+
+
+def _demo_settings(folder: Path, port: int | None) -> int:
+    """Write settings with free ports where there are none yet; returns the dashboard's port."""
+    from ingest.broker import free_port
+    from ingest.settings import read_settings
+    from simulated_feeds.glasshouse import TIME_ZONE
+
+    folder.mkdir(parents=True, exist_ok=True)
+    file = folder / "dryline.toml"
+    if not file.exists():
+        text = f'[broker]\nport = {free_port()}\n[dashboard]\nport = {port or 8050}\ntitle = "The glasshouse"\n'
+        file.write_text(f'{text}[grower]\nvisits_per_week = 2\ntimezone = "{TIME_ZONE}"\n', encoding="utf-8")
+    return read_settings(file).dashboard.port
+
+
+def _announcing(port: int) -> Callable[[], None]:
+    """Says the address once, as soon as the dashboard answers."""
+    from urllib.error import URLError
+    from urllib.request import urlopen
+
+    address = f"http://127.0.0.1:{port}/"
+    told: list[str] = []
+
+    def announce() -> None:
+        if told:
+            return
+        try:
+            urlopen(f"{address}healthz", timeout=0.5).close()
+        except (URLError, OSError):
+            return
+        told.append(address)
+        print(f"dryline is at {address}   (Ctrl-C ends it; all data here are invented)", flush=True)
+
+    return announce
+
+
+# --- in and out ---
+
+
+@app.command()
+def password(home: HomeFolder = None) -> None:
+    """Set the password that other machines need."""
+    from dashboard.signin import set_password
+
+    with _opened(home) as house:
+        set_password(house.folder, typer.prompt("Password", hide_input=True, confirmation_prompt=True))
+    print("The password is set; sessions that were open are signed out.")

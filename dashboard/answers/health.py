@@ -9,10 +9,10 @@ STANDSTILL_S = 6 * 3600.0
 
 
 def answer(home: Home, at_ms: int) -> dict[str, Any]:
-    """`{status, readings, newest_reading_age_s, unread_messages}`; status `ok`, `quiet` (none for hours) or `empty`."""
+    """`{status, readings, newest_reading_age_s, unread_messages}`; `degraded`: no reading for hours."""
     newest_ms = max((time_ms for time_ms, _ in home.readings.latest().values()), default=None)
     age_s = None if newest_ms is None else (at_ms - newest_ms) / 1000.0
-    status = "empty" if age_s is None else "quiet" if age_s > STANDSTILL_S else "ok"
+    status = "degraded" if age_s is not None and age_s > STANDSTILL_S else "ok"
     return {
         "status": status,
         "readings": home.readings.size().readings,
