@@ -127,38 +127,35 @@ def _run_ends(flag: BoolArray) -> IntArray:
     return (flag.size - 1 - _run_starts(flag[::-1]))[::-1]
 
 
-def stuck(
-    time_ms: IntArray, value_mm: FloatArray, sensor: Character, usual_fall_mm_per_day: float
-) -> tuple[IntArray, IntArray]:
-    """Stretches in which the sensor repeats itself where water and noise would have moved it.
+def stuck(time_ms: IntArray, value_mm: FloatArray, sensor: Character) -> tuple[IntArray, IntArray]:
+    """Stretches in which the level does not move where water and noise would have moved it.
 
-    time_ms, value_mm: (n,). A stretch is stuck when one value is reported (again and again, or held by heartbeats)
-    for longer than the usual fall needs for three steps of what the sensor can tell, a day at least, with four
-    readings at least; or, from a sensor that shows noise, for a run of readings that noise would not leave alone
-    (16). An empty reservoir does not fall either and is told apart by its level. Returns from_ms and until_ms (s,):
-    the first and the last of the repeated readings. A stuck level must never read as a pot that drinks nothing.
+    time_ms, value_mm: (n,). From a sensor that shows noise: the same value sixteen times running. From any sensor: one
+    value, reported four times or more, for a day at least and three times as long as a value usually stays (by time,
+    the longest stay left out; with fewer than eight values: four days). Either the sensor is stuck or nothing is drunk;
+    which of the two, no level can tell, so such a stretch must never read as a pot that uses no water. An empty
+    reservoir does not fall either and is told apart by its level. Returns from_ms and until_ms (s,): first and last of
+    the repeated readings.
     """
     if time_ms.size < 4:
         return np.empty(0, np.int64), np.empty(0, np.int64)
-    same = np.append(False, np.abs(np.diff(value_mm)) < 1e-9)
-    same[:-1] |= same[1:].copy()
-    first = _run_heads(value_mm, same)
+    first = np.flatnonzero(np.append(True, np.abs(np.diff(value_mm)) >= 1e-9))
     last = np.append(first[1:], time_ms.size) - 1
     count = last - first + 1
-    lasts_ms = time_ms[last] - time_ms[first]
-    tells_mm = max(3 * sensor.step_mm, 2 * sensor.deadband_mm, 3 * sensor.reading_sd_mm)
-    too_long_ms = max(DAY_MS, tells_mm / max(usual_fall_mm_per_day, 0.1) * DAY_MS)
-    frozen = (lasts_ms > too_long_ms) & (count >= 4)
+    lasts_ms = time_ms[np.minimum(last + 1, time_ms.size - 1)] - time_ms[first]
+    usual_ms = _usual_stay_ms(lasts_ms) if first.size >= 8 else 4 / 3 * DAY_MS
+    frozen = (count >= 4) & (lasts_ms > max(DAY_MS, 3 * usual_ms))
     if not sensor.on_change and sensor.noise_mm > 1.5 * sensor.step_mm:
         frozen |= count >= 16
     frozen &= value_mm[first] > EMPTY_BELOW_MM
     return time_ms[first[frozen]], time_ms[last[frozen]]
 
 
-def _run_heads(value_mm: FloatArray, same: BoolArray) -> IntArray:
-    """Positions at which a run of equal values begins (single readings are runs of one)."""
-    begins = np.append(True, np.abs(np.diff(value_mm)) >= 1e-9)
-    return np.flatnonzero(begins | ~same)
+def _usual_stay_ms(lasts_ms: IntArray) -> float:
+    """The stay in which the series is at most moments: short flickers are many but take little time."""
+    stays = np.sort(lasts_ms)[:-1].astype(np.float64)
+    passed = np.cumsum(stays)
+    return float(stays[min(int(np.searchsorted(passed, 0.6 * passed[-1])), stays.size - 1)])
 
 
 def silent_since_ms(time_ms: IntArray, at_ms: int, declared_interval_ms: int | None = None) -> int | None:
@@ -194,13 +191,11 @@ class CleanLevels:
         return held(self.time_ms, self.level_mm, self.hold_ms)
 
 
-def cleaned(
-    time_ms: IntArray, value_mm: FloatArray, *, usual_fall_mm_per_day: float = 2.0, hold_ms: int | None = None
-) -> CleanLevels:
+def cleaned(time_ms: IntArray, value_mm: FloatArray, *, hold_ms: int | None = None) -> CleanLevels:
     """Levels with bumps and stuck stretches taken out.
 
-    time_ms, value_mm: (n,) ascending; NaN (failed) is dropped. usual_fall_mm_per_day: what the pot usually falls, for
-    the judgement of "stuck". hold_ms: how long a reading stands (learnt from the sensor unless told).
+    time_ms, value_mm: (n,) ascending; NaN (failed) is dropped. hold_ms: how long a reading stands (learnt from the
+    sensor unless told).
     """
     heard = np.isfinite(value_mm)
     time_ms, value_mm = np.asarray(time_ms, np.int64)[heard], np.asarray(value_mm, np.float64)[heard]
@@ -209,7 +204,7 @@ def cleaned(
     time_ms, value_mm = time_ms[last], value_mm[last]
     sensor = character(time_ms, value_mm)
     hold = hold_ms if hold_ms is not None else learned_hold_ms(time_ms, least_ms=2 * HOUR_MS, most_ms=DAY_MS)
-    from_ms, until_ms = stuck(time_ms, value_mm, sensor, usual_fall_mm_per_day)
+    from_ms, until_ms = stuck(time_ms, value_mm, sensor)
     keep = without_bumps(time_ms, value_mm, sensor)
     keep &= ~_inside(time_ms, from_ms, until_ms)
     return CleanLevels(time_ms[keep], value_mm[keep], hold, sensor, from_ms, until_ms)

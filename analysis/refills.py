@@ -150,7 +150,9 @@ def _side_changes(levels: CleanLevels) -> tuple[FloatArray, FloatArray]:
     before, before_count, after, after_count = _sides(levels)
     sensor = levels.sensor
     share = 1.0 / np.minimum(before_count[:-1], SIDE_READINGS) + 1.0 / np.minimum(after_count[1:], SIDE_READINGS)
-    noise = 1.25 * sensor.reading_sd_mm * np.sqrt(share)
+    # What a stepping sensor holds is off by its rounding, which is no noise: two steps at once are a jump.
+    single = sensor.noise_mm if sensor.on_change else sensor.reading_sd_mm
+    noise = 1.25 * single * np.sqrt(share)
     coarse = max(sensor.step_mm if sensor.on_change else 0.0, sensor.deadband_mm)
     return after[1:] - before[:-1], np.maximum(5.0 * noise, max(LEAST_REFILL_MM, 1.9 * coarse))
 

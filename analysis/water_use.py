@@ -1,11 +1,16 @@
 """Water use from a falling level: one regression for the whole stretch, with its interval for any span.
 
-The unknowns are the use of every three hours, the level at the start, the size of every jump, and the drift of the
-sensor with temperature. Levels are what they add up to, so everything is estimated together: a refill costs no more
-certainty than its own two ends do, days share the errors of the levels between them (they are not independent and
-are never added as if they were), and a span of any length gets its interval from the same covariance. Before any
-reading the use is taken to have a day-and-night shape that lasts some days and a mean that wanders: a slope through a
-day, which the shape biases by 5 to 7 %, is never taken.
+The unknowns are the use of every three hours, the level at the start, the size of every jump, what the medium takes
+up and gives back as the level moves, and the drift of the sensor with temperature. Levels are what they add up to, so
+everything is estimated together: a refill costs no more certainty than its own two ends do, days share the errors of
+the levels between them (they are not independent and are never added as if they were), and a span of any length gets
+its interval from the same covariance. Before any reading the use is taken to have a day-and-night shape that lasts
+some days and a mean that wanders: a slope through a day, which the shape biases by 5 to 7 %, is never taken.
+
+What leaves the reservoir is not what leaves the pot. After a refill the medium drinks for hours, and it gives that
+water back while the level falls; over a week with one refill more than the last the two differ by a tenth and
+more. The medium's store is taken as a share of the water in the reservoir that follows it with delays of hours to
+days. The hours after each refill tell that share, so that use (top, holes, gap and plant) can be told from drawing.
 
 Knows levels, jumps, a vessel and, if given, the shelf's temperature. It does not know why a pot drinks.
 """
@@ -17,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve, toeplitz
 
-from analysis.held_series import DAY_MS, HOUR_MS, FloatArray, IntArray, held, mean_within, value_at
+from analysis.held_series import DAY_MS, HOUR_MS, MINUTE_MS, FloatArray, IntArray, held, mean_within, value_at
 from analysis.levels import EMPTY_BELOW_MM, CleanLevels
 from analysis.refills import Jumps
 from analysis.reservoir import Vessel, water_ml
@@ -39,16 +44,35 @@ MEAN_SD = 1.0
 RESTLESSNESS = (0.35, 0.5, 0.7, 1.0, 1.4)
 """The three are scaled together to what the pot's own levels make likeliest."""
 
+STORE_DELAYS_H = (1.0, 5.0, 20.0, 70.0)
+STORE_ML_PER_MM = (0.25, 0.35, 0.35, 0.05)
+STORE_SD_ML_PER_MM = (0.2, 0.25, 0.25, 0.2)
+"""What the medium takes up for each mm that the level stands higher, by delay: 1 mL in all, give or take 0.45.
+Assumed: the wet zone of a column of some 100 cm2 moves with the level, and its pores hold about a tenth of it."""
+
 TEMPERATURE_DRIFT_SD_MM_PER_K = 0.15
+SENSOR_WANDERS_MM, SENSOR_WANDERS_DAYS = 0.15, 21.0
+"""Sd and memory of a level sensor's wandering that nothing shows (growth on a float, a strip that ages): 0.1 mm a week.
+Assumed; no regression can tell it from use, so every span carries it."""
+
+STORE_SHAPE_ERROR = 0.25
+"""How wrong the delays may be, as a share (sd) of what the medium took up or gave back within a span."""
+
+MODEL_ERROR = 0.01
+"""What is left of the regression's own simplifications, as a share (sd) of the use."""
+
 SLOW_ERROR_MM = 0.08
 """What an hour's mean of a level sensor is worth at best, however many readings it has."""
+
+POURED_ERROR = 0.1
+"""How well people note what they poured, as a share (sd); common practice, no source."""
 
 KNOWN_SHARE = 0.7
 """Use is told for spans in which the level was known for at least this share of the time."""
 
 MEASURED = ""
 TOO_FEW_READINGS = "too few readings"
-SENSOR_STUCK = "the level sensor was stuck"
+SENSOR_STUCK = "the level did not move: a stuck sensor, or nothing drunk"
 RESERVOIR_EMPTY = "the reservoir was empty"
 NOT_PRECISE = "the sensor cannot tell spans so short"
 NO_READINGS = "no readings"
@@ -58,14 +82,18 @@ NO_READINGS = "no readings"
 class UseEstimate:
     """Use of every block of a stretch, jointly. All in mL.
 
-    edges_ms: (b+1,). use_ml: (b,) and covariance_ml2 (b, b). jump_ml, jump_sd_ml: (j,) for the jumps in `jump_index`
+    edges_ms: (b+1,). mean: (b + s,) use of each block in mL, then the medium's store in mL per mL of (delayed) water in
+    the reservoir, one for each of STORE_DELAYS_H; covariance: (b + s, b + s) of these. delayed_ml: (g, s) the delayed
+    water itself on grid_ms (g,). jump_ml, jump_sd_ml: (j,) for the jumps in `jump_index`
     (positions in the Jumps given). known: (b,) share of each block in which the level was known; empty, stuck: (b,)
     shares with an empty reservoir or a stuck sensor. drift_mm_per_k: of the sensor, and its sd.
     """
 
     edges_ms: IntArray
-    use_ml: FloatArray
-    covariance_ml2: FloatArray
+    mean: FloatArray
+    covariance: FloatArray
+    grid_ms: IntArray
+    delayed_ml: FloatArray
     jump_index: IntArray
     jump_ml: FloatArray
     jump_sd_ml: FloatArray
@@ -74,6 +102,7 @@ class UseEstimate:
     stuck: FloatArray
     drift_mm_per_k: float
     drift_sd_mm_per_k: float
+    ml_per_mm: float
 
 
 @dataclass(frozen=True)
@@ -116,13 +145,17 @@ def estimate_use(
     usual_ml_per_day: float,
     temperature: tuple[IntArray, FloatArray] | None = None,
     marks: tuple[IntArray, FloatArray, FloatArray] | None = None,
+    poured_ml: FloatArray | None = None,
+    medium_stores: bool = True,
 ) -> UseEstimate | None:
     """Use of every three hours of a stretch, with its covariance; None without three hours that have a level.
 
     levels, jumps: see `cleaned`, `find_jumps`, `with_notes`. start_ms, end_ms: the stretch; blocks start at start_ms.
     usual_ml_per_day: first guess of the use (its sd is taken as large as itself). temperature: times and degC of the
     shelf's air, so that the sensor's drift with temperature is not read as drinking. marks: moments, levels (mm) and
-    sds (mm) known otherwise, as a refill note in a gap that says "to the mark".
+    sds (mm) known otherwise, as a refill note in a gap that says "to the mark". poured_ml: (j,) what notes say was
+    poured at each jump, NaN where they do not; used for jumps in gaps, to a tenth. medium_stores: False for a load
+    cell, which weighs the medium's water as well.
     """
     edges_ms = np.arange(start_ms, end_ms + BLOCK_MS, BLOCK_MS, dtype=np.int64)
     blocks = edges_ms.size - 1
@@ -135,26 +168,45 @@ def estimate_use(
     ml_per_mm = (water_ml(vessel, evidence.level_mm + 1.0) - water_ml(vessel, evidence.level_mm - 1.0)) / 2.0
     ml_per_mm = np.maximum(ml_per_mm, 0.1 * vessel.ml_per_mm)
     sd_ml = evidence.sd_mm * ml_per_mm
-    passed = np.clip((evidence.time_ms[:, None] - edges_ms[None, :-1]) / BLOCK_MS, 0.0, 1.0)
-    after = (evidence.time_ms[:, None] > jumps.time_ms[used][None, :]).astype(np.float64)
-    warmth = _warmth(evidence.time_ms, temperature)
-    design = np.column_stack((-passed, np.ones(evidence.time_ms.size), after, warmth * ml_per_mm))
-
     observed = water_ml(vessel, evidence.level_mm)
     usual_block_ml = max(usual_ml_per_day, 0.02 * vessel.ml_per_mm) * BLOCK_MS / DAY_MS
-    # First with the errors that the sensor promises, then with those that its residuals show.
-    problem = _Problem(design, observed, blocks, usual_block_ml, 1.0 / (20.0 * max(vessel.capacity_ml, 1.0)) ** 2)
+    loose_precision = 1.0 / (20.0 * max(vessel.capacity_ml, 1.0)) ** 2
+    jump_ms = jumps.time_ms[used]
+    warmth = _warmth(evidence.time_ms, temperature) * ml_per_mm
+    grid_ms, water = _water_on_grid(levels, jumps, vessel, start_ms, int(edges_ms[-1]))
+    inside = grid_ms >= start_ms
+    delayed = _delayed(water)[inside]
+
+    store_sd = np.array(STORE_SD_ML_PER_MM if medium_stores else (1e-6,) * len(STORE_DELAYS_H)) / vessel.ml_per_mm
+    store = np.array(STORE_ML_PER_MM) / vessel.ml_per_mm * (1.0 if medium_stores else 0.0)
+    told = np.full(used.size, np.nan) if poured_ml is None else np.where(jumps.in_gap[used], poured_ml[used], np.nan)
+
+    def problem_with(delayed_ml: FloatArray) -> _Problem:
+        columns = _columns(evidence.time_ms, edges_ms, jump_ms, grid_ms[inside], delayed_ml)
+        design = np.column_stack((columns, warmth))
+        return _Problem(design, observed, blocks, usual_block_ml, store, store_sd, told, loose_precision)
+
+    # First with the errors that the sensor promises, then with those that its residuals show; and with the water that
+    # the first fit gives instead of the readings, whose noise would stand on both sides of the equation.
+    problem = problem_with(delayed)
     first = _solved(problem, sd_ml, 1.0)
-    sd_ml = sd_ml * _error_factor(evidence.time_ms, (observed - design @ first.mean) / sd_ml)
+    sd_ml = sd_ml * _error_factor(evidence.time_ms, (observed - problem.design @ first.mean) / sd_ml)
+    fitted = _columns(grid_ms[inside], edges_ms, jump_ms, grid_ms[inside], delayed) @ first.mean[:-1]
+    water[inside] = np.clip(fitted, 0.0, 2.0 * vessel.capacity_ml)
+    delayed = _delayed(water)[inside]
+    problem = problem_with(delayed)
     fits = [_solved(problem, sd_ml, restlessness) for restlessness in RESTLESSNESS]
     best = max(fits, key=lambda fit: fit.log_evidence)
     mean, covariance = best.mean, best.covariance
-    jump_slots = np.arange(blocks + 1, blocks + 1 + used.size)
+    own = blocks + len(STORE_DELAYS_H)
+    jump_slots = np.arange(own + 1, own + 1 + used.size)
     known, empty, was_stuck = _block_shares(levels, edges_ms)
     return UseEstimate(
         edges_ms=edges_ms,
-        use_ml=mean[:blocks],
-        covariance_ml2=covariance[:blocks, :blocks],
+        mean=mean[:own],
+        covariance=covariance[:own, :own],
+        grid_ms=grid_ms[inside],
+        delayed_ml=delayed,
         jump_index=used,
         jump_ml=mean[jump_slots],
         jump_sd_ml=np.sqrt(covariance[jump_slots, jump_slots]),
@@ -163,6 +215,7 @@ def estimate_use(
         stuck=was_stuck,
         drift_mm_per_k=float(mean[-1]),
         drift_sd_mm_per_k=float(np.sqrt(covariance[-1, -1])),
+        ml_per_mm=vessel.ml_per_mm,
     )
 
 
@@ -174,6 +227,9 @@ class _Problem:
     observed: FloatArray
     blocks: int
     usual_block_ml: float
+    store: FloatArray
+    store_sd: FloatArray
+    told_ml: FloatArray
     loose_precision: float
 
 
@@ -193,9 +249,15 @@ def _solved(problem: _Problem, sd_ml: FloatArray, restlessness: float) -> _Fit:
     precision = np.zeros((unknowns, unknowns))
     shares, log_det = _prior_precision(blocks, restlessness)
     precision[:blocks, :blocks] = shares / problem.usual_block_ml**2
+    store = np.arange(blocks, blocks + len(STORE_DELAYS_H))
+    prior[store] = problem.store
+    precision[store, store] = 1.0 / problem.store_sd**2
     # The level at the start and the jumps may be anything a reservoir can hold, and more.
-    loose = np.arange(blocks, unknowns - 1)
+    loose = np.arange(store[-1] + 1, unknowns - 1)
     precision[loose, loose] = problem.loose_precision
+    told = loose[1:][np.isfinite(problem.told_ml)]
+    prior[told] = problem.told_ml[np.isfinite(problem.told_ml)]
+    precision[told, told] = 1.0 / (POURED_ERROR * np.maximum(prior[told], 1.0)) ** 2
     precision[-1, -1] = 1.0 / TEMPERATURE_DRIFT_SD_MM_PER_K**2
     weighted = problem.design / sd_ml[:, None] ** 2
     surprise = problem.observed - problem.design @ prior
@@ -205,6 +267,56 @@ def _solved(problem: _Problem, sd_ml: FloatArray, restlessness: float) -> _Fit:
     misfit = float(np.sum((surprise / sd_ml) ** 2) - pull @ moved)
     log_evidence = -0.5 * (misfit + 2.0 * float(np.sum(np.log(np.diag(factor[0])))) - log_det)
     return _Fit(prior + moved, cho_solve(factor, np.eye(unknowns)), log_evidence)
+
+
+GRID_MS = 15 * MINUTE_MS
+
+
+def _columns(
+    moment_ms: IntArray, edges_ms: IntArray, jump_ms: IntArray, grid_ms: IntArray, delayed_ml: FloatArray
+) -> FloatArray:
+    """What each unknown adds to the water in the reservoir at moments (m,): use so far, store, start and jumps."""
+    passed = np.clip((moment_ms[:, None] - edges_ms[None, :-1]) / BLOCK_MS, 0.0, 1.0)
+    stored = _on_grid(moment_ms, grid_ms, delayed_ml) - delayed_ml[0]
+    after = (moment_ms[:, None] > jump_ms[None, :]).astype(np.float64)
+    return np.column_stack((-passed, -stored, np.ones(moment_ms.size), after))
+
+
+def _water_on_grid(
+    levels: CleanLevels, jumps: Jumps, vessel: Vessel, start_ms: int, end_ms: int
+) -> tuple[IntArray, FloatArray]:
+    """Water in the reservoir (mL) on a grid (g,) that begins long enough before the stretch for the longest delay.
+
+    Between readings the level is a straight line, but for a jump, which is a step at its moment.
+    """
+    lead = int(3 * max(STORE_DELAYS_H) * HOUR_MS)
+    grid_ms = np.arange(start_ms - lead, end_ms + GRID_MS, GRID_MS, dtype=np.int64)
+    before = np.searchsorted(levels.time_ms, jumps.time_ms, side="left") - 1
+    inside = (before >= 0) & (before < levels.time_ms.size - 1)
+    before, moment = before[inside], jumps.time_ms[inside]
+    knots_ms = np.concatenate((levels.time_ms, moment - 1, moment))
+    knots_mm = np.concatenate((levels.level_mm, levels.level_mm[before], levels.level_mm[before + 1]))
+    order = np.argsort(knots_ms, kind="stable")
+    return grid_ms, np.asarray(water_ml(vessel, np.interp(grid_ms, knots_ms[order], knots_mm[order])))
+
+
+def _delayed(water: FloatArray) -> FloatArray:
+    """Water (g,) on the grid as the medium feels it after each of STORE_DELAYS_H: (g, s)."""
+    columns = []
+    for delay_h in STORE_DELAYS_H:
+        reach = int(3 * delay_h * HOUR_MS / GRID_MS)
+        kernel = np.exp(-np.arange(reach) * (GRID_MS / (delay_h * HOUR_MS)))
+        padded = np.concatenate((np.full(reach - 1, water[0]), water))
+        columns.append(np.convolve(padded, kernel / kernel.sum(), mode="valid"))
+    return np.column_stack(columns)
+
+
+def _on_grid(moment_ms: IntArray, grid_ms: IntArray, columns: FloatArray) -> FloatArray:
+    """Columns (g, s) read off at moments (m,), linearly: (m, s)."""
+    place = np.clip((moment_ms - grid_ms[0]) / GRID_MS, 0, grid_ms.size - 1.000001)
+    left = place.astype(np.int64)
+    part = (place - left)[:, None]
+    return np.asarray(columns[left] * (1 - part) + columns[left + 1] * part)
 
 
 def _error_factor(time_ms: IntArray, scaled: FloatArray) -> float:
@@ -322,22 +434,61 @@ def _block_shares(levels: CleanLevels, edges_ms: IntArray) -> tuple[FloatArray, 
 
 
 def use_within(estimate: UseEstimate, from_ms: IntArray, until_ms: IntArray) -> WaterUse:
-    """Use within spans of an estimated stretch.
+    """What left the pot (top, holes, gap and plant) within spans of an estimated stretch.
 
     from_ms, until_ms: (w,) Unix ms inside the stretch. A span is silent, with its reason, where the level was known for
     less than KNOWN_SHARE of it, where the sensor was stuck or the reservoir empty for a quarter or more (what a plant
     draws from a drying medium, no level shows).
     """
+    share = _shares_of_blocks(estimate, from_ms, until_ms)
+    stores = estimate.mean.size - share.shape[1]
+    weights = np.column_stack((share, np.zeros((share.shape[0], stores))))
+    taken_up = _taken_up(estimate, from_ms, until_ms) @ estimate.mean[share.shape[1] :]
+    return _told(estimate, from_ms, until_ms, share, weights, STORE_SHAPE_ERROR * taken_up)
+
+
+def drawn_within(estimate: UseEstimate, from_ms: IntArray, until_ms: IntArray) -> WaterUse:
+    """What left the reservoir within spans: use, and what the medium took up (or less what it gave back).
+
+    It is what must be poured to keep the level; shapes and silences as in `use_within`.
+    """
+    share = _shares_of_blocks(estimate, from_ms, until_ms)
+    weights = np.column_stack((share, _taken_up(estimate, from_ms, until_ms)))
+    return _told(estimate, from_ms, until_ms, share, weights, np.zeros(share.shape[0]))
+
+
+def _taken_up(estimate: UseEstimate, from_ms: IntArray, until_ms: IntArray) -> FloatArray:
+    """What the medium's stores gained within spans, (w, s), for a store of one."""
+    begin = _on_grid(np.asarray(from_ms, np.int64), estimate.grid_ms, estimate.delayed_ml)
+    return _on_grid(np.asarray(until_ms, np.int64), estimate.grid_ms, estimate.delayed_ml) - begin
+
+
+def _shares_of_blocks(estimate: UseEstimate, from_ms: IntArray, until_ms: IntArray) -> FloatArray:
+    begin = np.maximum(estimate.edges_ms[None, :-1], np.asarray(from_ms, np.int64)[:, None])
+    end = np.minimum(estimate.edges_ms[None, 1:], np.asarray(until_ms, np.int64)[:, None])
+    return np.asarray(np.clip(end - begin, 0, None) / BLOCK_MS)
+
+
+def _told(
+    estimate: UseEstimate,
+    from_ms: IntArray,
+    until_ms: IntArray,
+    share: FloatArray,
+    weights: FloatArray,
+    store_error_ml: FloatArray,
+) -> WaterUse:
+    """A weighted sum of the unknowns with its interval, or the reason for silence."""
     from_ms, until_ms = np.asarray(from_ms, np.int64), np.asarray(until_ms, np.int64)
-    edges = estimate.edges_ms
-    begin = np.maximum(edges[None, :-1], from_ms[:, None])
-    end = np.minimum(edges[None, 1:], until_ms[:, None])
-    share = np.clip(end - begin, 0, None) / BLOCK_MS
-    value = share @ estimate.use_ml
-    sd = np.sqrt(np.maximum(np.einsum("wb,bc,wc->w", share, estimate.covariance_ml2, share, optimize=True), 0.0))
+    value = weights @ estimate.mean
+    variance = np.einsum("wb,bc,wc->w", weights, estimate.covariance, weights, optimize=True)
+    days = (until_ms - from_ms) / DAY_MS
+    wander_mm2 = 2.0 * SENSOR_WANDERS_MM**2 * (1.0 - np.exp(-days / SENSOR_WANDERS_DAYS))
+    sd = np.sqrt(
+        np.maximum(variance, 0.0) + wander_mm2 * estimate.ml_per_mm**2 + store_error_ml**2 + (MODEL_ERROR * value) ** 2
+    )
     length = np.maximum((until_ms - from_ms) / BLOCK_MS, 1e-9)
     known, empty, was_stuck = ((share @ part) / length for part in (estimate.known, estimate.empty, estimate.stuck))
-    reason = np.full(from_ms.shape, MEASURED, dtype="U40")
+    reason = np.full(from_ms.shape, MEASURED, dtype="U80")
     reason[known < KNOWN_SHARE] = TOO_FEW_READINGS
     reason[empty > 0.25] = RESERVOIR_EMPTY
     reason[was_stuck > 0.25] = SENSOR_STUCK
