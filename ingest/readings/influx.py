@@ -52,6 +52,8 @@ class InfluxReadings(SqliteReadings):
         """Send the next rows; raises `StoreAway`, with the rows still in line, when the server does not take them."""
         with self._connections.reading() as db:
             rows = outbox.next_rows(db, most)
+        if not rows.rows and rows.day_key is None:
+            return Forwarded(0, 0, 0)
         refusals = self._server.write(rows.rows)
         refused = [RefusedReading(*rows.rows[position], reason) for position, reason in refusals]
         with self._connections.writing() as db:

@@ -49,12 +49,11 @@ def test_an_hours_outage_loses_nothing_and_doubles_nothing(tmp_path: Path, influ
         store.forward()
         store.prune(keep_raw_days=1, now_ms=T0)
         said: list[str] = []
-        stop, back = threading.Event(), threading.Event()
+        stop, away, back = threading.Event(), threading.Event(), threading.Event()
 
         def tell(words: str) -> None:
             said.append(words)
-            if "answers again" in words:
-                back.set()
+            (back if "answers again" in words else away).set()
 
         influxd.stop()
         pool = ThreadPoolExecutor()
@@ -66,6 +65,7 @@ def test_an_hours_outage_loses_nothing_and_doubles_nothing(tmp_path: Path, influ
             with pytest.raises(StoreAway, match=r"InfluxDB at http://127\.0\.0\.1:\d+ does not answer"):
                 store.read([AIR], T0 - 30 * DAY_MS, T0)
             assert store.waiting() == 60 * 20
+            assert away.wait(timeout=60)
             influxd.start()
             assert back.wait(timeout=60), said
         finally:
