@@ -27,7 +27,7 @@ from ingest.sensors import QUANTITIES, Placement, Sensor, calibrated, uncut_cano
 COLUMNS = ("time", "place", "quantity", "value", "unit")
 MOST_FAULTS = 1000
 _CHUNK_MS = 30 * 86_400_000
-_PLAIN = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_PLAIN = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 _ZONED = r"(?:Z|[+-]\d{2}(?::?\d{2})?)"
 
 IntArray = NDArray[np.int64]

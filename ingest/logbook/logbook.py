@@ -6,6 +6,7 @@ or nothing; with `keep=False` it is tried and nothing is written.
 
 import json
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
@@ -55,9 +56,9 @@ class Logbook(Notes, Placements):
                 attempt(f"pot type {pot_type.label!r}", self.put_pot_type, pot_type)
             for pot, setups in home.pots:
                 attempt(f"pot {pot.label!r}", self.put_pot, pot)
-                for setup in sorted(setups, key=lambda s: s.from_ms):
+                for setup, to_ms in self._ends_of(pot.label, setups):
                     place = f"pot {pot.label!r}, set-up"
-                    attempt(place, self.describe_setup, pot.label, setup.body, setup.from_ms, setup.to_ms)
+                    attempt(place, self.describe_setup, pot.label, setup.body, setup.from_ms, to_ms)
             for sensor in home.sensors:
                 attempt(f"sensor {sensor.source!r}", self.put_sensor, sensor)
             if faults:
@@ -65,6 +66,19 @@ class Logbook(Notes, Placements):
             added = self._row_count(connection) - before
         entries = len(home.shelves) + len(home.pot_types) + len(home.sensors)
         return Imported(entries + sum(1 + len(setups) for _, setups in home.pots), added)
+
+    def _ends_of(self, pot: str, setups: Sequence[DatedSetup]) -> list[tuple[DatedSetup, int | None]]:
+        """Each set-up of a file with its end: its own, or where the file's next begins, unless ours know better."""
+        ordered = sorted(setups, key=lambda s: s.from_ms)
+        starts = [s["from_ms"] for s in self.setups(pot)] if pot in self._ids(t.pot) else []
+        ends = []
+        for setup, following in zip(ordered, [*ordered[1:], None], strict=False):
+            to_ms = setup.to_ms
+            if to_ms is None and following is not None:
+                between = any(setup.from_ms < start < following.from_ms for start in starts)
+                to_ms = None if between else following.from_ms
+            ends.append((setup, to_ms))
+        return ends
 
     def export_setup(self) -> str:
         """Everything but notes and photos as a set-up file."""

@@ -65,8 +65,14 @@ class Placements(Collection):
             elif row.body != body:
                 self._keep("sensor", row.id, row.body)
                 connection.execute(sa.update(t.sensor).where(t.sensor.c.id == row.id).values(body=body))
-            for placed in sorted(record.placed, key=lambda p: p.from_ms):
-                self.place_sensor(sensor.source, placed.at, placed.from_ms, placed.to_ms)
+            placed = sorted(record.placed, key=lambda p: p.from_ms)
+            starts = [] if row is None else [p.from_ms for p in self._placement_rows(row.id)]
+            for place, following in zip(placed, [*placed[1:], None], strict=False):
+                to_ms = place.to_ms
+                if to_ms is None and following is not None:
+                    between = any(place.from_ms < start < following.from_ms for start in starts)
+                    to_ms = None if between else following.from_ms
+                self.place_sensor(sensor.source, place.at, place.from_ms, to_ms)
 
     def calibrate_sensor(self, source: str, points: Sequence[tuple[float, float]]) -> None:
         """Give a sensor its calibration points raw -> unit; history is read with it from now on."""

@@ -112,12 +112,12 @@ def _number(low: float, high: float, *, above: bool = False, whole: bool = False
     return check
 
 
-Positive = Annotated[float, PlainValidator(_number(0, 1e7, above=True))]
-NotNegative = Annotated[float, PlainValidator(_number(0, 1e7))]
-Number = Annotated[float, PlainValidator(_number(-1e12, 1e12))]
-Fraction = Annotated[float, PlainValidator(_number(0, 1))]
-Hours = Annotated[float, PlainValidator(_number(0, 24))]
-Acidity = Annotated[float, PlainValidator(_number(0, 14))]
+Positive = Annotated[int | float, PlainValidator(_number(0, 1e7, above=True))]
+NotNegative = Annotated[int | float, PlainValidator(_number(0, 1e7))]
+Number = Annotated[int | float, PlainValidator(_number(-1e12, 1e12))]
+Fraction = Annotated[int | float, PlainValidator(_number(0, 1))]
+Hours = Annotated[int | float, PlainValidator(_number(0, 24))]
+Acidity = Annotated[int | float, PlainValidator(_number(0, 14))]
 Count = Annotated[int, PlainValidator(_number(0, 100_000, whole=True))]
 Days = Annotated[int, PlainValidator(_number(1, 3650, whole=True))]
 TimeMs = Annotated[int, PlainValidator(_number(EARLIEST_MS, LATEST_MS, whole=True))]

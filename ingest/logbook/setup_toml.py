@@ -165,7 +165,7 @@ def toml_from_home(home: Home) -> str:
     document = tomlkit.document()
     for name, tables in (
         ("shelf", [shelf.given() for shelf in home.shelves]),
-        ("pot_type", [pot_type.given() for pot_type in home.pot_types]),
+        ("pot_type", [{"label": pot_type.label, **pot_type.given()} for pot_type in home.pot_types]),
         ("sensor", [_sensor_table(sensor) for sensor in home.sensors]),
         ("pot", [_pot_table(pot, setups) for pot, setups in home.pots]),
     ):
@@ -218,8 +218,7 @@ def _sensor_table(sensor: Sensor) -> dict[str, Any]:
 def _pot_table(pot: Pot, setups: Sequence[DatedSetup]) -> dict[str, Any]:
     starts = [setup.from_ms for setup in setups]
     dated = [
-        {"from": moment_of(setup.from_ms), "to": _end(setup.to_ms, starts), **_shelf_first(setup.body)}
-        for setup in setups
+        {"from": moment_of(setup.from_ms), "to": _end(setup.to_ms, starts), **_in_order(setup.body)} for setup in setups
     ]
     about = {key: value for key, value in pot.given().items() if key != "gone_ms"}
     return {**about, "setup": dated} if dated else about
@@ -230,5 +229,6 @@ def _end(to_ms: int | None, starts: Sequence[int]) -> datetime | None:
     return None if to_ms is None or to_ms in starts else moment_of(to_ms)
 
 
-def _shelf_first(body: Mapping[str, Any]) -> dict[str, Any]:
-    return {"shelf": body["shelf"], **body}
+def _in_order(body: Mapping[str, Any]) -> dict[str, Any]:
+    """The keys of a set-up in the design's order, whatever order changes brought them in."""
+    return {key: body[key] for key in ("shelf", *SetUp.model_fields) if key in body}

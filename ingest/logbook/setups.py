@@ -18,6 +18,7 @@ from ingest.logbook.spans import Span, extended_by_removal, opening
 from ingest.moments import text_of
 
 _LAST_MS = 2**62
+_ONE_VISIT_MS = 100  # set-ups closer than this are changes that share a moment
 
 
 class Setups(Collection):
@@ -61,21 +62,14 @@ class Setups(Collection):
     def describe_setup(self, pot: str, setup: Mapping[str, Any], from_ms: int, to_ms: int | None = None) -> None:
         """A set-up in full from a moment on. One that begins at the same moment is described anew."""
         body = _checked_body(pot, setup)
-        with self.writing() as connection:
+        with self.writing():
             pot_id = self._id_of(t.pot, pot, "pot")
             self._id_of(t.shelf, body["shelf"], "shelf")
             same = next((row for row in self._setup_rows(pot_id) if row.from_ms == from_ms), None)
             if same is None:
                 self._open(pot, pot_id, from_ms, to_ms, {"body": body, "change": None, "note_id": None})
-            elif same.body != body:
-                self._keep_setup(same)
-                values = {"body": body, "change": None, "note_id": None}
-                connection.execute(sa.update(t.setup).where(t.setup.c.id == same.id).values(values))
-            if same is not None and to_ms is not None and same.to_ms != to_ms:
-                if same.to_ms is not None and to_ms > same.to_ms:
-                    raise Overlap(f"The set-up of {pot!r} until {text_of(to_ms)} would overlap the one after it.")
-                self._keep_setup(same)
-                connection.execute(sa.update(t.setup).where(t.setup.c.id == same.id).values(to_ms=to_ms))
+            else:
+                self._describe_anew(pot, same, body, to_ms)
             self._apply_changes(pot, pot_id)
 
     def change_setup(self, pot: str, change: Mapping[str, Any], from_ms: int, *, note_id: int | None = None) -> None:
@@ -86,21 +80,15 @@ class Setups(Collection):
         given = checked(SetUpChange, change, f"pot {pot!r}, change").given()
         if not given:
             raise Refused(f"The change of {pot!r} names nothing that changes.")
-        with self.writing() as connection:
+        with self.writing():
             pot_id = self._id_of(t.pot, pot, "pot")
             if given.get("shelf") is not None:
                 self._id_of(t.shelf, given["shelf"], "shelf")
             rows = self._setup_rows(pot_id)
-            starts = {row.from_ms: row for row in rows}
+            if note_id is not None and self._joined(rows, given, from_ms, note_id):
+                return
+            starts = {row.from_ms for row in rows}
             while from_ms in starts:
-                row = starts[from_ms]
-                # The set-up was described in full beforehand, and the note tells of the same change: they are one.
-                if row.note_id is None and note_id is not None and merged(row.body, given) == row.body:
-                    before: dict[str, Any] = next((r.body for r in reversed(rows) if r.from_ms < from_ms), {})
-                    change = given if merged(before, given) == row.body else row.change
-                    values = {"note_id": note_id, "change": change}
-                    connection.execute(sa.update(t.setup).where(t.setup.c.id == row.id).values(values))
-                    return
                 from_ms += 1
             self._open(pot, pot_id, from_ms, None, {"body": {}, "change": given, "note_id": note_id})
             self._apply_changes(pot, pot_id)
@@ -112,6 +100,7 @@ class Setups(Collection):
             row = next((row for row in self._setup_rows(pot_id) if row.from_ms == from_ms), None)
             if row is None:
                 raise Unknown(f"{pot!r} has no set-up that begins at {text_of(from_ms)}.")
+            self._refuse_a_notes_own(pot, row)
             self._remove(row)
             self._apply_changes(pot, pot_id)
 
@@ -183,6 +172,39 @@ class Setups(Collection):
                     new.append({"pot_id": pot_id, **rest, "body": closed.body, "change": None, "note_id": None})
             for row_values in new:
                 connection.execute(sa.insert(t.setup).values(row_values))
+
+    def _joined(self, rows: Sequence[sa.Row[Any]], given: Mapping[str, Any], at_ms: int, note_id: int) -> bool:
+        """Whether the set-up was described beforehand and the note tells of the same change: they are one then."""
+        for before, row in zip([None, *rows], rows, strict=False):
+            beside = at_ms <= row.from_ms < at_ms + _ONE_VISIT_MS and row.note_id is None
+            if beside and merged(row.body, given) == row.body:
+                is_change = before is not None and merged(before.body, given) == row.body
+                values = {"note_id": note_id, "change": given if is_change else row.change}
+                with self.writing() as connection:
+                    connection.execute(sa.update(t.setup).where(t.setup.c.id == row.id).values(values))
+                return True
+        return False
+
+    def _describe_anew(self, pot: str, row: sa.Row[Any], body: Mapping[str, Any], to_ms: int | None) -> None:
+        values: dict[str, Any] = {}
+        if row.body != body:
+            self._refuse_a_notes_own(pot, row)
+            values = {"body": body, "change": None}
+        if to_ms is not None and row.to_ms != to_ms:
+            if row.to_ms is not None and to_ms > row.to_ms:
+                raise Overlap(f"The set-up of {pot!r} until {text_of(to_ms)} would overlap the one after it.")
+            values["to_ms"] = to_ms
+        if values:
+            self._keep_setup(row)
+            with self.writing() as connection:
+                connection.execute(sa.update(t.setup).where(t.setup.c.id == row.id).values(values))
+
+    def _refuse_a_notes_own(self, pot: str, row: sa.Row[Any]) -> None:
+        if row.note_id is not None:
+            raise Refused(
+                f"The set-up of {pot!r} from {text_of(row.from_ms)} is what note {row.note_id} tells of; "
+                "correct or withdraw that note."
+            )
 
     def _remove(self, row: sa.Row[Any]) -> None:
         longer = extended_by_removal([_span(other) for other in self._setup_rows(row.pot_id)], _span(row))

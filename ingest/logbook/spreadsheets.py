@@ -11,11 +11,14 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from ingest.logbook.refusals import Fault, Refused, nearest
 
-# A cell that begins so is run as a formula by spreadsheets (OWASP, "CSV Injection"); an apostrophe disarms it.
-_RUNS = "=+-@\t\r\n"
-_POINT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_COMMA = re.compile(r"[+-]?\d*,\d+")
-_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+# A cell that begins so is run as a formula by spreadsheets (OWASP, "CSV Injection"); an apostrophe disarms it. Where
+# semicolons part cells, a spreadsheet reads our commas as text and may begin a cell in the middle of one of ours.
+_BEGINS = r"(?:^|(?<=[;\t\n]))"
+_RUNS = r"(?='*[=+\-@\t\r\n])"
+_DISARM, _ARM = re.compile(_BEGINS + _RUNS), re.compile(_BEGINS + "'" + _RUNS)
+_POINT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
+_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
 
 
 def decoded(body: bytes | str) -> str:
@@ -77,19 +80,13 @@ def number(cell: str) -> float:
 
 
 def disarmed(text: str) -> str:
-    """Text as a cell that no spreadsheet runs; `armed` gives it back."""
-    if text[:1] and text[0] in _RUNS:
-        return "'" + text
-    if len(text) > 1 and text[0] == "'" and (text[1] in _RUNS or text[1] == "'"):
-        return "'" + text
-    return text
+    """Text as a cell that no spreadsheet runs; `armed` gives it back, whatever it was."""
+    return _DISARM.sub("'", text)
 
 
 def armed(cell: str) -> str:
     """The text of a cell that `disarmed` may have marked."""
-    if len(cell) > 1 and cell[0] == "'" and (cell[1] in _RUNS or cell[1] == "'"):
-        return cell[1:]
-    return cell
+    return _ARM.sub("", cell)
 
 
 def plain_number(value: float | None) -> float | int | None:

@@ -1,0 +1,200 @@
+"""Whatever is done in whatever order: no overlap, nothing lost, corrections keep history.
+
+A state machine drives a real logbook and keeps a plain model beside it: what was entered, every version of every note,
+and for every pot the set-up that must be in force at each moment, worked out by folding the standing changes.
+"""
+
+import shutil
+import tempfile
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, ClassVar
+
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import Bundle, RuleBasedStateMachine, consumes, initialize, invariant, multiple, rule
+
+from ingest.logbook import Logbook, Overlap, Refused
+from ingest.logbook.records import merged
+from tests.ingest.logbook.conftest import march
+from tests.ingest.logbook.programs import POTS, SHELVES, changes, furnish_all, notes, setups, times
+
+PROBES = [march(1) - 1, *(march(day, 12) for day in range(1, 29)), march(28)]
+pots = st.sampled_from(POTS[:2])
+
+
+class LogbookMachine(RuleBasedStateMachine):
+    """The logbook against its model."""
+
+    empty_file: ClassVar[Path]
+    logged = Bundle("logged")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.folder = Path(tempfile.mkdtemp(prefix="logbook"))
+        shutil.copy(self.empty_file, self.folder / "logbook.db")
+        self.book = Logbook(f"sqlite:///{self.folder / 'logbook.db'}")
+        furnish_all(self.book)
+        # For each pot the standing set-ups and changes by their first moment: (is it a full description, its keys).
+        self.model: dict[str, dict[int, tuple[bool, dict[str, Any]]]] = {
+            pot: {march(1): (True, {"shelf": "east-window"})} for pot in POTS
+        }
+        self.versions: dict[int, list[dict[str, Any]]] = {}
+        self.withdrawn: set[int] = set()
+        self.placed: dict[int, str] = {}
+        self.revision = self.book.revision()
+
+    def teardown(self) -> None:
+        self.book.close()
+        shutil.rmtree(self.folder)
+
+    @initialize()
+    def a_sensor_stands_somewhere(self) -> None:
+        self.book.place_sensor("glasshouse/1#level", "east-window", march(1))
+        self.placed[march(1)] = "east-window"
+
+    @rule(pot=pots, setup=setups(), at=times)
+    def describe(self, pot: str, setup: dict[str, Any], at: int) -> None:
+        self.book.describe_setup(pot, setup, at)
+        self.model[pot][at] = (True, setup)
+
+    @rule(pot=pots, change=changes().filter(bool), at=times)
+    def change(self, pot: str, change: dict[str, Any], at: int) -> None:
+        self.book.change_setup(pot, change, at)
+        self.model[pot][self._free(pot, at)] = (False, change)
+
+    @rule(pot=pots, which=st.integers(0, 5))
+    def withdraw_setup(self, pot: str, which: int) -> None:
+        starts = sorted(self.model[pot])
+        if 0 < which < len(starts):
+            self.book.withdraw_setup(pot, starts[which])
+            del self.model[pot][starts[which]]
+
+    @rule(target=logged, note=notes())
+    def log(self, note: dict[str, Any]) -> int:
+        note_id = self.book.add_note(note)
+        self.versions[note_id] = [_said(self.book.note(note_id))]
+        return note_id
+
+    @rule(note_id=logged, note=notes())
+    def correct(self, note_id: int, note: dict[str, Any]) -> None:
+        before = self.book.note(note_id)
+        after = self.book.correct_note(
+            note_id, before.version or 0, {"time_ms": note["time_ms"], "text": note.get("text")}
+        )
+        if after.version != before.version:
+            self.versions[note_id].append(_said(after))
+
+    @rule(note_id=logged)
+    def correct_an_old_version(self, note_id: int) -> None:
+        version = len(self.book.note_history(note_id))
+        try:
+            self.book.correct_note(note_id, version - 1, {"text": "too late"})
+        except Refused:
+            return
+        raise AssertionError("an old version was corrected")
+
+    @rule(target=logged, note_id=consumes(logged))
+    def withdraw_or_put_back(self, note_id: int) -> Any:
+        note = self.book.note(note_id)
+        (self.book.put_back_note if note.withdrawn else self.book.withdraw_note)(note_id, note.version or 0)
+        self.withdrawn ^= {note_id}
+        self.versions[note_id].append(_said(self.book.note(note_id)))
+        return multiple(note_id)
+
+    @rule(at=times, shelf=st.sampled_from(SHELVES))
+    def move_the_sensor(self, at: int, shelf: str) -> None:
+        self.book.place_sensor("glasshouse/1#level", shelf, at)
+        self.placed[at] = shelf
+
+    @rule(at=times, days=st.integers(1, 9))
+    def lend_the_sensor(self, at: int, days: int) -> None:
+        end = at + days * 86_400_000
+        try:
+            self.book.place_sensor("glasshouse/1#level", "stairwell", at, end)
+        except Overlap:
+            assert any(at < start < end for start in self.placed) or at in self.placed
+            return
+        before = self._placed_at(at)
+        if at not in self.placed:  # at the start of another it is a correction, which has no end to resume from
+            self.placed.setdefault(end, before)
+        self.placed[at] = "stairwell"
+        if any(p.to_ms == end and p.from_ms == at for p in self._placements()) and self._placements()[-1].to_ms == end:
+            self.placed[end] = ""  # nothing resumed: it stood nowhere from then on
+
+    @invariant()
+    def set_ups_never_overlap(self) -> None:
+        for pot in POTS[:2]:
+            _touching_or_apart([(s["from_ms"], s["to_ms"]) for s in self.book.setups(pot)])
+
+    @invariant()
+    def placements_never_overlap(self) -> None:
+        _touching_or_apart([(p.from_ms, p.to_ms) for p in self._placements()])
+
+    @invariant()
+    def every_moment_has_the_set_up_that_was_said(self) -> None:
+        for pot in POTS[:2]:
+            found = self.book.setups(pot)
+            for probe in PROBES:
+                there = [s for s in found if s["from_ms"] <= probe and (s["to_ms"] is None or probe < s["to_ms"])]
+                body = [{k: v for k, v in s.items() if k not in ("from_ms", "to_ms")} for s in there]
+                expected = self._folded(pot, probe)
+                assert body == ([] if expected is None else [expected])
+
+    @invariant()
+    def every_note_and_every_version_is_there(self) -> None:
+        standing = {note.id for note in self.book.notes()}
+        assert standing == set(self.versions) - self.withdrawn
+        for note_id, versions in self.versions.items():
+            assert [_said(note) for note in self.book.note_history(note_id)] == versions
+
+    @invariant()
+    def the_revision_never_goes_back(self) -> None:
+        revision = self.book.revision()
+        assert revision >= self.revision
+        self.revision = revision
+
+    def _placements(self) -> Any:
+        return self.book.sensor("glasshouse/1#level").placed
+
+    def _placed_at(self, at: int) -> str:
+        return next((p.at for p in self._placements() if p.from_ms <= at and (p.to_ms is None or at < p.to_ms)), "")
+
+    def _free(self, pot: str, at: int) -> int:
+        while at in self.model[pot]:
+            at += 1
+        return at
+
+    def _folded(self, pot: str, probe: int) -> dict[str, Any] | None:
+        body: dict[str, Any] | None = None
+        for start, (full, keys) in sorted(self.model[pot].items()):
+            if start > probe:
+                break
+            body = keys if full else merged(body or {}, keys)
+        return body
+
+
+def _said(note: Any) -> dict[str, Any]:
+    return {key: value for key, value in note.model_dump().items() if key != "id"}
+
+
+def _touching_or_apart(spans: list[tuple[int, int | None]]) -> None:
+    for (_, end), (start, _) in pairwise(spans):
+        assert end is not None
+        assert end <= start
+
+
+def test_no_order_of_doings_makes_an_overlap_or_loses_a_word(empty_file):
+    class Machine(LogbookMachine):
+        pass
+
+    Machine.empty_file = empty_file
+    machine = Machine.TestCase
+    machine.settings = settings(
+        max_examples=15,
+        stateful_step_count=20,
+        deadline=None,
+        derandomize=True,
+        suppress_health_check=list(HealthCheck),
+    )
+    machine().runTest()

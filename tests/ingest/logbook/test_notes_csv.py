@@ -1,0 +1,161 @@
+"""Notes as CSV: the round trip is exact, spreadsheets' habits are tolerated, every fault is named."""
+
+import csv
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from ingest.logbook import Refused
+from ingest.logbook.notes_csv import notes_from_csv
+from ingest.logbook.records import checked_note
+from ingest.logbook.spreadsheets import armed, disarmed, number
+from ingest.moments import zone_named
+from tests.ingest.logbook.conftest import march
+from tests.ingest.logbook.programs import furnish_all, notes, texts
+
+HEADER = "time,pot,kind,dry_layer_low_mm,text\n"
+
+
+@given(st.lists(notes(), max_size=8))
+@settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+def test_notes_come_back_from_csv_exactly(fresh, tmp_path_factory, given_notes):
+    name = tmp_path_factory.mktemp("round").name
+    one, other = fresh(f"{name}-one.db"), fresh(f"{name}-other.db")
+    for logbook in (one, other):
+        furnish_all(logbook)
+    one.add_notes(given_notes)
+    text = one.export_notes()
+    assert other.import_notes(text).added == len(given_notes)
+    assert [_said(note) for note in other.notes()] == [_said(note) for note in one.notes()]
+    assert other.export_notes() == text
+    assert one.import_notes(text).added == 0  # what is there already is not added twice
+    for logbook in (one, other):
+        logbook.close()
+
+
+def _said(note):
+    return {key: value for key, value in note.given().items() if key not in ("id", "version")}
+
+
+@given(texts)
+@settings(max_examples=300, deadline=None, derandomize=True)
+def test_a_disarmed_cell_comes_back_and_is_never_run(text):
+    assert armed(disarmed(text)) == text
+    assert disarmed(text)[:1] not in tuple("=+-@\t\r\n")
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "'", "''", "'=1", "''=1", "'tis", "\t=1", "", "'\t"])
+def test_awkward_cells_come_back(text):
+    assert armed(disarmed(text)) == text
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+def test_an_export_holds_no_cell_that_a_spreadsheet_would_run(fresh, delimiter):
+    logbook = fresh()
+    logbook.put_pot({"label": "=cmd|' /C calc'!A0"})
+    for text in ("@SUM(A1)", "a;=1+1", 'a","=1+1', "a\n=1+1", "a\t=1", "a;'=1"):
+        logbook.add_note({"time_ms": march(1), "pot": "=cmd|' /C calc'!A0", "kind": "text", "text": text})
+    cells = [cell for row in csv.reader(logbook.export_notes().splitlines(), delimiter=delimiter) for cell in row]
+    assert len(cells) > 6
+    assert not [cell for cell in cells if cell[:1] in ("=", "+", "-", "@")]
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "time,pot,kind,level_mm,text\r\n2026-03-01T09:00:00Z,window left,refill,12.5,ü; x\r\n",
+        'time;kind;pot;level_mm;text\n2026-03-01T09:00:00Z;refill;window left;12,5;"ü; x"\n',
+        "time\tkind\tpot\tlevel_mm\ttext\t\t\n2026-03-01 10:00+01:00\tRefill\twindow left\t12.5\tü; x\t\t\n\n\n",
+        "text,level_mm,kind,pot,time\nü; x,12.5,refill,window left,2026-03-01T10:00\n,,,,\n",
+    ],
+)
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-8", "utf-16"])
+def test_the_habits_of_spreadsheets_are_tolerated(body, encoding):
+    expected = {"time_ms": march(1, 9), "pot": "window left", "kind": "refill", "level_mm": 12.5, "text": "ü; x"}
+    found = notes_from_csv(body.encode(encoding), zone_named("Europe/Madrid"))
+    assert found == [checked_note(expected)]
+
+
+@pytest.mark.parametrize(
+    ("cell", "value"), [("12,5", 12.5), ("0,125", 0.125), ("-,5", -0.5), ("1e3", 1000), ("1234,5", 1234.5), ("+3.", 3)]
+)
+def test_decimal_commas_are_read_where_they_are_beyond_doubt(cell, value):
+    assert number(cell) == value
+
+
+@pytest.mark.parametrize("cell", ["1,250", "-12,000", "1.234,5", "1 000", "1_000", "0x10", "nan", "inf", "", "١"])
+def test_numbers_that_could_mean_two_things_are_refused(cell):
+    with pytest.raises(ValueError, match=r"is not a number|could be"):
+        number(cell)
+
+
+@pytest.mark.parametrize(
+    ("body", "sentences"),
+    [
+        ("", ["The file is empty; its first row names the columns: time, pot, kind"]),
+        (
+            "time,kind,dry_layer_lo_mm\n",
+            ["row 1: there is no column 'dry_layer_lo_mm'; did you mean 'dry_layer_low_mm'?"],
+        ),
+        ("time,kind,kind\n", ["row 1: the column 'kind' stands twice."]),
+        ("pot,text\n", ["row 1: the column 'time' is missing.", "row 1: the column 'kind' is missing."]),
+        (
+            HEADER + '2026-03-01 09:00,window left,refill,,\n\nnever,window left,refil,"1,250",x\n',
+            [
+                "row 2, column time: 2026-03-01T09:00:00 says no time zone",
+                "row 4, column time: 'never' is not a time like 2026-03-01T09:00:00Z.",
+                "row 4, column dry_layer_low_mm: '1,250' could be 1.250 or 1250; write it with a point.",
+                "row 4, column kind: 'refil' is not one of its words; did you mean 'refill'?",
+            ],
+        ),
+        (HEADER + "2026-03-01T09:00:00Z,a,refill,1,x,y\n", ["row 2: it has 6 cells for 5 columns."]),
+        (HEADER + "2026-03-01T09:00:00Z,,refill\n", ["row 2: a note of kind 'refill' needs a pot."]),
+        (HEADER + '2026-03-01T09:00:00Z,a,text,"\n', ["Row 2 cannot be read as CSV: unexpected end of data."]),
+        ("time,kind,detail\n2026-03-01T09:00:00Z,text,{a}\n", ["row 2, column detail: it is not JSON"]),
+        ("time,kind,detail\n2026-03-01T09:00:00Z,text,[]\n", ["row 2, column detail: it is not a JSON object"]),
+        ('time,kind,detail\n2026-03-01T09:00:00Z,text,"{""x"":1}"\n', ["row 2, column detail: there is no key 'x'"]),
+        (
+            "time,pot,kind,tips_new\n2026-03-01T09:00:00Z,a,inspection,2.5\n",
+            ["column tips_new: '2.5' is not a whole number"],
+        ),
+        (
+            b"time,kind\n\xff\xe9,text\n",
+            ["The file is not UTF-8 text (byte 11 cannot be read)"],
+        ),
+        ("time,kind\n2201-01-01T00:00:00Z,text\n", ["is not between 1970 and 2200."]),
+    ],
+)
+def test_every_fault_of_a_file_is_named_by_row_and_column(fresh, body, sentences):
+    logbook = fresh()
+    with pytest.raises(Refused) as refused:
+        logbook.import_notes(body)
+    for sentence in sentences:
+        assert sentence in str(refused.value)
+    assert len(refused.value.faults) == len(sentences)
+    assert logbook.notes() == []
+
+
+def test_an_import_is_all_or_nothing_and_can_be_tried(fresh):
+    logbook = fresh()
+    logbook.put_pot({"label": "window left"})
+    good = "time,pot,kind\n2026-03-01T09:00:00Z,window left,refill\n"
+    revision = logbook.revision()
+    assert logbook.import_notes(good, keep=False).added == 1
+    with pytest.raises(Refused, match="There is no pot 'window right'; did you mean 'window left'"):
+        logbook.import_notes(good + "2026-03-02T09:00:00Z,window right,refill\n")
+    assert (logbook.notes(), logbook.revision()) == ([], revision)
+    assert logbook.import_notes(good).added == 1
+
+
+@pytest.mark.parametrize(
+    ("time", "sentence"),
+    [
+        ("2026-03-29T02:30", "does not exist in that zone: the clocks skip it."),
+        ("2026-10-25T02:30", "happens twice in that zone: write its offset from UTC."),
+    ],
+)
+def test_an_hour_that_the_clocks_skip_or_repeat_is_asked_back(time, sentence):
+    with pytest.raises(Refused) as refused:
+        notes_from_csv(f"time,kind\n{time},text\n", zone_named("Europe/Madrid"))
+    assert sentence in str(refused.value)
