@@ -149,12 +149,18 @@ def _side_changes(levels: CleanLevels) -> tuple[FloatArray, FloatArray]:
     """Change (n-1,) between the levels on both sides of each pair of neighbours, and what noise may make of it."""
     before, before_count, after, after_count = _sides(levels)
     sensor = levels.sensor
+    if sensor.on_change:
+        # Each report is a step of what is held, so medians of reports would lag. Noise flickers over one step, never
+        # over two: two steps up within hours, at once or one by one, are water poured.
+        time_ms, level = levels.time_ms, levels.level_mm
+        close = np.append(False, np.diff(time_ms) <= SIDE_MS)
+        lowest = np.where(close, np.minimum(level, np.roll(level, 1)), level)
+        highest = np.where(close, np.maximum(level, np.roll(level, 1)), level)
+        change = level[1:] - np.where(level[1:] > level[:-1], lowest[:-1], highest[:-1])
+        return change, np.full(change.size, max(LEAST_REFILL_MM, 1.9 * max(sensor.step_mm, sensor.deadband_mm)))
     share = 1.0 / np.minimum(before_count[:-1], SIDE_READINGS) + 1.0 / np.minimum(after_count[1:], SIDE_READINGS)
-    # What a stepping sensor holds is off by its rounding, which is no noise: two steps at once are a jump.
-    single = sensor.noise_mm if sensor.on_change else sensor.reading_sd_mm
-    noise = 1.25 * single * np.sqrt(share)
-    coarse = max(sensor.step_mm if sensor.on_change else 0.0, sensor.deadband_mm)
-    return after[1:] - before[:-1], np.maximum(5.0 * noise, max(LEAST_REFILL_MM, 1.9 * coarse))
+    noise = 1.25 * sensor.reading_sd_mm * np.sqrt(share)
+    return after[1:] - before[:-1], np.maximum(5.0 * noise, LEAST_REFILL_MM)
 
 
 def _groups(
