@@ -105,8 +105,8 @@ def shelf_climate(
     for label, air in shelves:
         swing = np.cos(2.0 * np.pi * (hour - air.warmest_hour) / 24.0)
         own = weather(seed, label, day, 1.0)
-        flicker = normal(seed, label, 1, time_ms // (FINE_MINUTES * 60_000))
-        cycling = np.convolve(flicker, np.full(6, 1.0 / np.sqrt(6.0)), mode="same")
+        flicker = normal(seed, label, 1, time_ms[0] // (FINE_MINUTES * 60_000) + np.arange(-5, count))
+        cycling = np.convolve(flicker, np.full(6, 1.0 / np.sqrt(6.0)), mode="valid")
         cloud = np.clip(0.6 + 0.5 * weather(seed, label + " cloud", day, 1.0), 0.05, 1.0)
         sun = air.sun_w_per_m2 * cloud * _during(hour, air.sun_hours)
         lamp = np.where((hour >= air.lamp_hours[0]) & (hour < air.lamp_hours[1]), air.lamp_w_per_m2, 0.0)

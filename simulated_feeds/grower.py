@@ -151,7 +151,7 @@ def notes(
     frames = []
     if pots:
         frames.append(inspections(truth, world, np.array(pots, dtype=np.int64), np.array(times, dtype=np.int64), seed))
-    rows = _refill_notes(truth, seed) + _flush_notes(truth) + _feed_notes(visits, world, seed)
+    rows = _refill_notes(truth, seed) + _flush_notes(truth) + _feed_notes(visits, world)
     rows += [row for event in scenario.events if start <= event.at_ms < end for row in _event_note(event)]
     if rows:
         frames.append(_in_columns(pd.DataFrame(rows)))
@@ -198,14 +198,15 @@ def _flush_notes(truth: Truth) -> list[dict[str, Any]]:
     ]
 
 
-def _feed_notes(visits: Ints, world: World, seed: int) -> list[dict[str, Any]]:
+def _feed_notes(visits: Ints, world: World) -> list[dict[str, Any]]:
+    """Everything is fed at half strength at the first visit of each fortnight."""
     rows = []
-    for visit in visits.tolist():
-        if (visit // DAY_MS) % 14 < 3 and one_uniform(seed, "feed", visit // DAY_MS) < 0.6:
-            rows += [
-                {"time_ms": visit + 20 * 60_000, "pot": pot.label, "kind": "feed", "detail": '{"strength": 0.5}'}
-                for pot in world.pots
-            ]
+    fortnight = visits // (14 * DAY_MS)
+    for place in np.nonzero(np.diff(fortnight) > 0)[0] + 1:
+        moment = int(visits[place]) + 20 * 60_000
+        rows += [
+            {"time_ms": moment, "pot": pot.label, "kind": "feed", "detail": '{"strength": 0.5}'} for pot in world.pots
+        ]
     return rows
 
 

@@ -110,17 +110,27 @@ def _conductivity(suction: Floats, shape_n: float, saturated: float) -> Floats:
     return np.asarray(saturated * mualem + film + 400.0 * _coarse_saturation(suction) ** 3)
 
 
-def lift_heights(flux_mm_per_day: float, shape_n: float, saturated: float) -> float:
-    """Height (in height scales) over which a steady upward flux is lifted to a very dry top."""
+def lift_height(flux_mm_per_day: float, shape_n: float) -> float:
+    """Height (in height scales) over which a medium of this n lifts a steady flux to a very dry top."""
+    return _lift_height(flux_mm_per_day, shape_n, _saturated_conductivity(shape_n))
+
+
+def _lift_height(flux_mm_per_day: float, shape_n: float, saturated: float) -> float:
     suction = np.geomspace(1e-4, 1e4, 4000)
     reach = 1.0 / (1.0 + flux_mm_per_day / _conductivity(suction, shape_n, saturated))
     return float(np.trapezoid(reach * suction, np.log(suction)) + 1e-4)
 
 
 @lru_cache(maxsize=64)
+def _saturated_conductivity(shape_n: float) -> float:
+    """The one that makes the height scale mean what it says: 1 mm/d over one height scale."""
+    return float(np.exp(brentq(lambda x: _lift_height(1.0, shape_n, float(np.exp(x))) - 1.0, -5.0, 12.0)))
+
+
+@lru_cache(maxsize=64)
 def table_of(shape_n: float) -> Table:
-    """The table for a van Genuchten n; its saturated conductivity makes the height scale mean what it says."""
-    saturated = float(np.exp(brentq(lambda x: lift_heights(1.0, shape_n, float(np.exp(x))) - 1.0, -5.0, 12.0)))
+    """The table for a van Genuchten n."""
+    saturated = _saturated_conductivity(shape_n)
     suction = np.concatenate([[0.0], np.geomspace(10.0**LOG_LOW, 10.0**LOG_HIGH, 6000)])
     content = _grain_saturation(suction, shape_n) + COARSE_PORES * _coarse_saturation(suction)
     conductivity = _conductivity(suction, shape_n, saturated)

@@ -72,6 +72,8 @@ class State:
     volume_ml: Floats
     front_c: Floats
     body_c: Floats
+    top_mm_per_day: Floats
+    holes_mm_per_day: Floats
     flushed_ms: Ints
 
 
@@ -312,14 +314,17 @@ def _first_state(world: World, seed: int, time_ms: int, cells: int) -> State:
         volume_ml=level * columns.reservoir_mm2 / 1000.0,
         front_c=np.full(len(keys), np.nan),
         body_c=np.full(len(keys), np.nan),
+        top_mm_per_day=np.zeros(len(keys)),
+        holes_mm_per_day=np.zeros(len(keys)),
         flushed_ms=np.full(len(keys), -(10**15), dtype=np.int64),
     )
 
 
 def _rehoused(old: Columns, new: Columns, water: Floats) -> Floats:
     """Water content in the new columns: each height keeps its content, what is added on top comes dry."""
-    moved = np.empty_like(water)
-    for row in range(len(water)):
+    moved = water.copy()
+    same = (old.height_mm == new.height_mm).all(axis=1)
+    for row in np.nonzero(~same)[0]:
         moved[row] = np.interp(new.height_mm[row], old.height_mm[row], water[row])
         top = old.base_mm[row] + old.cell_mm[row] * water.shape[1]
         moved[row][new.height_mm[row] > top] = 0.02
@@ -479,8 +484,7 @@ def _run(
     kept = {name: np.empty((steps, pots)) for name in names}
     shelf_kept = np.empty((steps, pots), dtype=np.int64)
     front_gain, body_gain = 1.0 - np.exp(-step_minutes / 60.0), 1.0 - np.exp(-step_minutes / 180.0)
-    holes_before = np.zeros(pots)
-    top_before = np.zeros(pots)
+    top_before, holes_before = state.top_mm_per_day, state.holes_mm_per_day
 
     for step in range(steps):
         if progress is not None and step % 250 == 0:
@@ -583,7 +587,7 @@ def _run(
         start_water_ml=start_volume,
         start_medium_ml=start_medium,
         carried_off_ml=books.carried_off_ml,
-        end=State(end_ms, water, volume, front, body, flushed),
+        end=State(end_ms, water, volume, front, body, top_before, holes_before, flushed),
     )
 
 
