@@ -116,4 +116,4 @@ def _heard(follow_up: FollowUp, said: Said | None, at_ms: int) -> FollowUp | Non
 def _later(time_ms: int, months: int, days: int) -> int:
     """Calendar months later: from the 31st of January to the last of February."""
     moment = pd.Timestamp(time_ms, unit="ms") + pd.DateOffset(months=months, days=days)
-    return int(moment.as_unit("ms").value)
+    return int(moment.value // 1_000_000)  # pandas gives nanoseconds, whatever the unit

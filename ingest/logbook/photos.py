@@ -24,7 +24,7 @@ THUMBNAIL_EDGE_PX = 320
 # A JPEG decoder can shrink while it reads; the others must hold every pixel.
 LARGEST_PIXELS = {"JPEG": 64_000_000, "MPO": 64_000_000}
 LARGEST_PIXELS_OTHERWISE = 24_000_000
-_FORMATS = ("JPEG", "MPO", "PNG", "WEBP", *(("AVIF",) if features.check("avif") else ()))
+_FORMATS = ("JPEG", "PNG", "WEBP", *(("AVIF",) if features.check("avif") else ()))
 _NAME = re.compile(r"[0-9a-f]{32}\.jpg")
 _TAKEN = 0x9003  # EXIF DateTimeOriginal
 _EXIF_TABLE = 0x8769
@@ -82,6 +82,7 @@ def _decoded(body: bytes) -> tuple[Image.Image, datetime | None]:
     """The pixels, upright and without colour tricks, and when they were taken."""
     if not body:
         raise Refused("The photo is empty.")
+    Image.init()  # else a format is known only once a file of that ending was opened
     try:
         with Image.open(io.BytesIO(body), formats=_FORMATS) as image:
             most = LARGEST_PIXELS.get(image.format or "", LARGEST_PIXELS_OTHERWISE)
