@@ -47,7 +47,7 @@ class Listening:
 
     def until_all_arrived(self) -> list[tuple[str, bytes]]:
         self.client.publish("the/end", b"", qos=1)
-        assert self.ended.wait(20.0)
+        assert self.ended.wait(60.0)
         return list(self.heard)
 
 
@@ -151,7 +151,7 @@ def test_it_stops_when_told_to(broker: Link, plan: Plan, past: History) -> None:
     )
     worker.start()
     stop.set()
-    worker.join(20.0)
+    worker.join(60.0)
     assert not worker.is_alive()
 
 
