@@ -49,11 +49,11 @@ class Sender:
 
     def send(self, message: Message) -> bool:
         """Send one message; False when asked to stop."""
-        while not self.room.acquire(timeout=0.2):
-            if self.stop.is_set():
-                return False
-        self.client.publish(message.topic, message.body, qos=1, retain=message.retain)
-        return True
+        while not self.stop.is_set():
+            if self.room.acquire(timeout=0.2):
+                self.client.publish(message.topic, message.body, qos=1, retain=message.retain)
+                return True
+        return False
 
     def drained(self, timeout_s: float = 30.0) -> bool:
         """Wait until the broker has acknowledged everything."""

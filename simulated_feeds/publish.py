@@ -13,10 +13,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from simulated_feeds.broker_link import ONLINE_TOPIC, Link, Sender, connected
+from simulated_feeds.broker_link import ONLINE_TOPIC, Sender, connected
+from simulated_feeds.broker_link import Link as Link
+from simulated_feeds.broker_link import NotConnectedError as NotConnectedError
 from simulated_feeds.course import Course, begun, carried_on, resumed
 from simulated_feeds.events import DAY_MS, Scenario
-from simulated_feeds.glasshouse import FEEDS, SEED, demo_scenario, glasshouse
+from simulated_feeds.glasshouse import SEED, demo_scenario, glasshouse
 from simulated_feeds.grower import notes
 from simulated_feeds.messages import Message, messages_of
 from simulated_feeds.pots import World
@@ -98,21 +100,19 @@ def _keep(course: Course, plan: Plan, sent_until_ms: int, path: Path | None) -> 
 
 def back_fill(
     sender: Sender, plan: Plan, truth: Truth, *, bare_numbers: bool = True, progress: Progress | None = None
-) -> list[Message]:
-    """Send the past in order; returns what its sleepers have not sent yet."""
-    due = messages_of(
-        truth, plan.scenario, plan.seed, timeless_from_ms=plan.live_ms if bare_numbers else None, feeds=FEEDS
-    )
+) -> bool:
+    """Send the past in order; True when the broker has it all, False when told to stop before."""
+    due = messages_of(truth, plan.scenario, plan.seed, timeless_from_ms=plan.live_ms if bare_numbers else None)
     past = [message for message in due if message.arrived_ms < plan.live_ms]
     for number, message in enumerate(past):
         if not sender.send(message):
-            break
+            return False
         if progress is not None and number % 500 == 0:
             progress("history", number, len(past))
-    sender.drained()
+    all_there = sender.drained()
     if progress is not None:
         progress("history", len(past), len(past))
-    return due[len(past) :]
+    return all_there
 
 
 def go_live(
@@ -224,13 +224,20 @@ def run(
     earlier = None if state_path is None else kept(state_path)
     if earlier is not None:
         plan, sent = earlier.plan, earlier.sent_until_ms
+    if earlier is not None and sent >= plan.live_ms:
+        past = None
         course = resumed(plan.world, plan.scenario, plan.seed, earlier.base, max(sent, earlier.base.time_ms))
-    elif past is None:
-        past = history(plan, progress)
+    else:
+        # a past that was broken off is told again: whoever listens keeps each reading once
+        past = past if past is not None and earlier is None else history(plan, progress)
+        course = past.course
     with connected(link, stop) as sender:
-        if past is not None and earlier is None:
-            back_fill(sender, plan, past.truth, bare_numbers=bare, progress=progress)
-            course, sent = past.course, plan.live_ms
+        if past is not None:
+            _keep(course, plan, plan.start_ms, state_path)
+            if not back_fill(sender, plan, past.truth, bare_numbers=bare, progress=progress):
+                return
+            sent = plan.live_ms
+            _keep(course, plan, sent, state_path)
         if live and not stop.is_set():
             go_live(
                 sender,

@@ -155,6 +155,29 @@ def test_it_stops_when_told_to(broker: Link, plan: Plan, past: History) -> None:
     assert not worker.is_alive()
 
 
+def test_a_past_that_was_broken_off_is_told_again_by_the_same_plan(
+    broker: Link, listening: Listening, plan: Plan, past: History, tmp_path: Path
+) -> None:
+    stop, state = threading.Event(), tmp_path / "glasshouse.npz"
+
+    def broken_off(_what: str, done: int, _total: int) -> None:
+        if done >= 500:
+            stop.set()
+
+    run(broker, plan, live=False, past=past, stop=stop, progress=broken_off, state_path=state)
+    left = kept(state)
+    assert left is not None
+    assert left.sent_until_ms == plan.start_ms
+    later = demo_plan(NOW_MS + 5 * HOUR_MS, days=2)
+    run(broker, later, live=False, state_path=state)
+    again = kept(state)
+    assert again is not None
+    assert (again.plan.start_ms, again.sent_until_ms) == (plan.start_ms, plan.live_ms)
+    due = messages_of(past.truth, plan.scenario, plan.seed, timeless_from_ms=plan.live_ms)
+    sent = {(message.topic, message.body) for message in due if message.arrived_ms < plan.live_ms}
+    assert sent <= set(listening.until_all_arrived())
+
+
 def test_without_a_broker_it_says_so_in_one_sentence(plan: Plan, past: History) -> None:
     with pytest.raises(NotConnectedError, match=r"No broker answers at 127\.0\.0\.1:\d+ .*: start one"):
         run(Link(port=free_port()), plan, past=past)
