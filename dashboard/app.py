@@ -5,6 +5,7 @@ Owns addresses, titles and the navigation. Knows no page's content, no store and
 """
 
 import logging
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -12,9 +13,9 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_u
 from flask import Flask, Response, jsonify
 
 from dashboard import signin
-from dashboard.pages import Ask, Page, wall
+from dashboard.pages import Ask, Page, story, wall, workshop
 
-PAGES: tuple[Page, ...] = (wall.PAGE,)
+PAGES: tuple[Page, ...] = (wall.PAGE, story.PAGE, workshop.PAGE)
 HEAD = """<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -53,9 +54,9 @@ class Shown:
     title: str
 
 
-def page_at(path: str, title: str) -> Shown:
+def page_at(path: str, title: str, pages: Sequence[Page] = PAGES) -> Shown:
     """The page that owns a path; none when no page does."""
-    for page in PAGES:
+    for page in pages:
         if page.owns(path):
             return Shown(page, f"{page.title(path)} · {title}")
     return Shown(None, f"Nothing here · {title}")
@@ -80,9 +81,10 @@ def create_app(ask: Ask, access: signin.Access, title: str = "dryline") -> Dash:
         add_log_handler=False,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
-    app.layout = _frame(access)
-    _wire_frame(app, title)
-    for page in PAGES:
+    pages = tuple(page for page in PAGES if page.is_asked(ask))
+    app.layout = _frame(access, pages)
+    _wire_frame(app, title, pages)
+    for page in pages:
         page.wire(app, ask)
     _answer_health(server, ask)
     signin.guard(server, access, title)
@@ -90,8 +92,8 @@ def create_app(ask: Ask, access: signin.Access, title: str = "dryline") -> Dash:
     return app
 
 
-def _frame(access: signin.Access) -> Any:
-    doors = [html.A(page.label, href=page.path, **_marked(page.name)) for page in PAGES]
+def _frame(access: signin.Access, pages: Sequence[Page]) -> Any:
+    doors = [html.A(page.label, href=page.path, **_marked(page.name)) for page in pages]
     leave = [html.A("Sign out", href=signin.SIGN_OUT)] if access.password_hash else []
     return html.Div(
         [
@@ -113,11 +115,11 @@ def _frame(access: signin.Access) -> Any:
     )
 
 
-def _wire_frame(app: Any, title: str) -> None:
-    names = " ".join(page.name for page in PAGES)
+def _wire_frame(app: Any, title: str, pages: Sequence[Page]) -> None:
+    names = " ".join(page.name for page in pages)
 
     def route(path: str | None, shown: dict[str, str] | None) -> tuple[Any, dict[str, str]]:
-        here = page_at(path or "/", title)
+        here = page_at(path or "/", title, pages)
         name = here.page.name if here.page else "none"
         # A page that is already open follows the address by itself: rebuilding it would lose what it shows.
         stays = here.page is not None and shown is not None and shown.get("page") == name
@@ -161,7 +163,7 @@ def _answer_health(server: Flask, ask: Ask) -> None:
         except Exception:  # a watchdog needs an answer, above all when something is broken
             logging.getLogger(__name__).exception("health cannot be told")
             answer = {"status": "failed", "readings": None, "newest_reading_age_s": None, "unread_messages": None}
-        return jsonify(answer), 200 if answer["status"] == "ok" else 503
+        return jsonify(answer), 503 if answer["status"] == "failed" else 200
 
     server.add_url_rule("/healthz", "healthz", health)
 

@@ -12,6 +12,7 @@ from typing import Any
 import waitress
 from flask import Flask
 from waitress import wasyncore
+from waitress.channel import HTTPChannel
 from waitress.trigger import trigger
 
 THREADS = 6
@@ -35,5 +36,13 @@ def listening(server: Flask, host: str, port: int) -> Iterator[int]:
         serving.task_dispatcher.shutdown()
         # Sockets belong to the loop's thread: it is woken up and closes them itself.
         wake = next(channel for channel in list(channels.values()) if isinstance(channel, trigger))
-        wake.pull_trigger(lambda: wasyncore.close_all(channels, ignore_all=True))
+        wake.pull_trigger(lambda: _close_all(channels))
         loop.join(timeout=10)
+
+
+def _close_all(channels: dict[int, Any]) -> None:
+    """Every connection with what it still held to send, then the listening sockets themselves."""
+    for channel in list(channels.values()):
+        if isinstance(channel, HTTPChannel):
+            channel.handle_close()
+    wasyncore.close_all(channels, ignore_all=True)

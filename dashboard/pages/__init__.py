@@ -15,12 +15,15 @@ Answer = dict[str, Any]
 class Ask:
     """The questions that pages may put; the answers are plain dicts that the command line prints as well.
 
-    `now_ms` is the only clock that pages read.
+    `now_ms` is the only clock that pages read. A question that is None has no page: the frame shows only what works.
+    `story` takes the pot, the span (since, until) and the present moment.
     """
 
     now_ms: Callable[[], int]
     wall: Callable[[int], Answer]
     health: Callable[[int], Answer]
+    story: Callable[[str, int, int, int], Answer] | None = None
+    workshop: Callable[[int], Answer] | None = None
 
 
 @dataclass(frozen=True)
@@ -38,3 +41,7 @@ class Page:
     title: Callable[[str], str]
     layout: Callable[[str, str], Any]
     wire: Callable[[Any, Ask], None]
+
+    def is_asked(self, ask: Ask) -> bool:
+        """Whether the question of this page can be put."""
+        return getattr(ask, self.name) is not None

@@ -31,7 +31,7 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-DATA = Path(__file__).parents[1] / "data" / "wall-24-pots.json"
+DATA = Path(__file__).parents[1] / "data"
 KEY = b"k" * 32
 
 
@@ -60,7 +60,6 @@ class Glasshouse:
     access: Access
     port: int = 0
     asked: int = 0
-    seen: list[int] = field(default_factory=list)
 
     @property
     def address(self) -> str:
@@ -77,19 +76,30 @@ class Glasshouse:
         self.asked += 1
         return copy.deepcopy(self.answer)
 
+    def story(self, pot: str, _since_ms: int, _until_ms: int, _at_ms: int) -> dict[str, Any]:
+        if pot != "top middle":
+            raise ValueError(f"There is no pot called {pot}.")
+        return read("story-top-middle.json")
+
     def serving(self) -> AbstractContextManager[int]:
         """A new server process in all but name: it knows nothing of what an older one answered."""
-        ask = Ask(now_ms=lambda: self.answer["at_ms"], wall=self.wall, health=lambda _: {"status": "ok"})
+        ask = Ask(
+            now_ms=lambda: self.answer["at_ms"],
+            wall=self.wall,
+            health=lambda _: {"status": "ok"},
+            story=self.story,
+            workshop=lambda _: read("workshop.json"),
+        )
         return listening(create_app(ask, self.access, "the glasshouse").server, "127.0.0.1", self.port)
 
 
-def read_answer() -> dict[str, Any]:
-    return json.loads(DATA.read_text(encoding="utf-8"))
+def read(name: str) -> dict[str, Any]:
+    return json.loads((DATA / name).read_text(encoding="utf-8"))
 
 
 @pytest.fixture
 def glasshouse() -> Iterator[Glasshouse]:
-    house = Glasshouse(read_answer(), Access(KEY))
+    house = Glasshouse(read("wall-24-pots.json"), Access(KEY))
     with house.serving() as port:
         house.port = port
         yield house
@@ -146,7 +156,7 @@ def open_page(browser: Browser, glasshouse: Glasshouse, watch: Watch) -> Iterato
         watch.follow(page)
         page.clock.install()
         page.goto(glasshouse.address + path)
-        page.wait_for_selector("#wall .stage, main.plain, .gate")
+        page.wait_for_selector("#wall .stage, main.plain, .gate, #story h1, #workshop h1")
         return page
 
     yield visit

@@ -16,9 +16,11 @@ GRAVE = ("serious", "critical")
         ((360, 740), "light"),
     ],
 )
-@pytest.mark.parametrize("path", ["/", "/near", "/pot/top%20middle"])
+@pytest.mark.parametrize("path", ["/", "/near", "/pot/top%20middle", "/story", "/story/top%20middle", "/workshop"])
 def test_no_screen_has_a_serious_violation(open_page, path, size, theme):
     page = open_page(path, size, theme)
+    if path.startswith("/story/"):
+        page.wait_for_selector(".story-graph .main-svg")
     page.clock.resume()  # axe-core waits on timers
     found = Axe().run(page).response["violations"]
     grave = [

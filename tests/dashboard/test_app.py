@@ -43,12 +43,23 @@ def client_of(ask: Ask) -> Any:
         ("/near", "wall", "Wall · the glasshouse"),
         ("/near/east-window", "wall", "Wall · the glasshouse"),
         ("/pot/window%20left", "wall", "window left · the glasshouse"),
+        ("/story", "story", "Story · the glasshouse"),
+        ("/story/window%20left/4", "story", "Story of window left · the glasshouse"),
+        ("/workshop", "workshop", "Workshop · the glasshouse"),
         ("/nowhere", None, "Nothing here · the glasshouse"),
     ],
 )
 def test_an_address_opens_its_page_under_its_title(path, name, title):
     shown = page_at(path, "the glasshouse")
     assert (shown.page.name if shown.page else None, shown.title) == (name, title)
+
+
+def test_a_page_whose_question_cannot_be_put_is_not_in_the_frame():
+    client = client_of(asks())
+    page = client.get("/_dash-layout").text
+    assert "Wall" in page
+    assert "Workshop" not in page
+    assert "Story" not in page
 
 
 def test_no_answer_lets_the_browser_fetch_from_another_host():

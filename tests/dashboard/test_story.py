@@ -1,0 +1,153 @@
+"""The story page and its figure, on an invented answer."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from dashboard.figures.shares import shares_table
+from dashboard.figures.story import story_figure
+from dashboard.pages import Ask
+from dashboard.pages.story import NO_STORY, asked, tell
+
+DATA = Path(__file__).parents[1] / "data"
+AT_MS = 1_772_542_800_000
+
+
+def read(name: str) -> dict[str, Any]:
+    return json.loads((DATA / name).read_text(encoding="utf-8"))
+
+
+def asks(story: Any) -> Ask:
+    return Ask(now_ms=lambda: AT_MS, wall=lambda _: read("wall-24-pots.json"), health=lambda _: {}, story=story)
+
+
+def named(figure: Any, name: str) -> Any:
+    return next(trace for trace in figure.data if trace.name == name)
+
+
+def text_of(component: Any) -> str:
+    """All words of a component tree."""
+    if component is None:
+        return ""
+    if isinstance(component, str | int | float):
+        return str(component)
+    if isinstance(component, list | tuple):
+        return " ".join(text_of(child) for child in component)
+    return text_of(getattr(component, "children", None))
+
+
+def test_no_line_of_the_figure_has_more_points_than_asked():
+    answer = read("story-top-middle.json")
+    hours = 200_000
+    answer["air"] = {"time_ms": [AT_MS - 3_600_000 * n for n in range(hours, 0, -1)], "vpd_kpa": [1.0] * hours}
+    figure = story_figure(answer, 2000)
+    assert len(named(figure, "dry air").x) <= 2000
+
+
+def test_the_surface_is_up_and_the_dry_line_hangs_below_it():
+    figure = story_figure(read("story-top-middle.json"))
+    deep, up = figure.layout.yaxis.range
+    assert deep > 40 > 0 > up
+    line = np.asarray(named(figure, "dry line").y, dtype=float)
+    assert np.isfinite(line).all()
+    assert (line > 0).all()
+
+
+def test_a_look_that_found_no_end_reaches_to_the_bottom_of_the_panel():
+    answer = read("story-top-middle.json")
+    figure = story_figure(answer)
+    noted = named(figure, "noted")
+    assert answer["notes"][-1]["high_mm"] is None
+    assert noted.y[-1] + noted.error_y.array[-1] == pytest.approx(figure.layout.yaxis.range[0])
+
+
+def test_hours_without_a_level_break_the_line():
+    level = np.asarray(named(story_figure(read("story-top-middle.json")), "level").y, dtype=float)
+    assert np.isnan(level).any()
+
+
+def test_changes_are_marked_and_refills_are_not_written_out():
+    words = [note.text for note in story_figure(read("story-top-middle.json")).layout.annotations]
+    assert any("half of the holes opened" in text for text in words)
+    assert not any("filled to the mark" in text for text in words)
+
+
+def test_times_stand_on_the_growers_clock():
+    answer = read("story-top-middle.json")
+    answer["time_zone"] = "Asia/Kathmandu"
+    first = named(story_figure(answer), "water use").x[0]
+    utc = np.datetime64(answer["use"]["time_ms"][0], "ms")
+    assert first - utc == np.timedelta64(345, "m")
+
+
+def test_a_pot_without_notes_level_or_model_still_has_a_figure():
+    answer = read("story-top-middle.json")
+    answer |= {
+        "notes": [],
+        "events": [],
+        "level": {"time_ms": [], "level_mm": []},
+        "dry": {"time_ms": [], "p10": [], "p50": [], "p90": []},
+        "use": {"time_ms": [], "value": [], "low": [], "high": [], "expected": []},
+    }
+    assert len(story_figure(answer).data) > 0
+
+
+def test_what_nothing_explains_is_the_last_row_and_never_left_out():
+    table = shares_table(read("story-top-middle.json")["explain"])
+    rows = table.children[1].children
+    assert text_of(rows[0]).startswith("dry air")
+    assert text_of(rows[-1]).startswith("not explained")
+    assert "could be −2 to" in text_of(rows[3])
+
+
+@pytest.mark.parametrize(
+    ("path", "expected"),
+    [
+        ("/story", (None, 12)),
+        ("/story/window%20left", ("window left", 12)),
+        ("/story/a%2Fb/4", ("a/b", 4)),
+        ("/story/x/52", ("x", 52)),
+        ("/story/x/99999", ("x", 12)),
+        ("/story/x/²", ("x", 12)),
+    ],
+)
+def test_an_address_asks_for_a_pot_and_a_span(path, expected):
+    assert asked(path) == expected
+
+
+def test_the_span_reaches_the_question_in_milliseconds():
+    seen: list[Any] = []
+
+    def story(*args: Any) -> dict[str, Any]:
+        seen.append(args)
+        return read("story-top-middle.json")
+
+    tell(asks(story), "/story/top%20middle/4")
+    assert seen == [("top middle", AT_MS - 28 * 86_400_000, AT_MS, AT_MS)]
+
+
+def test_an_unknown_pot_gets_the_answers_own_sentence():
+    def story(*_args: Any) -> dict[str, Any]:
+        raise ValueError("There is no pot called ghost.")
+
+    page, facts = tell(asks(story), "/story/ghost")
+    assert "There is no pot called ghost." in text_of(page)
+    assert facts is None
+
+
+def test_a_store_that_is_gone_gets_a_sentence(caplog):
+    def story(*_args: Any) -> dict[str, Any]:
+        raise OSError("the disk is gone")
+
+    assert NO_STORY in text_of(tell(asks(story), "/story/top%20middle")[0])
+    assert "the disk is gone" in caplog.text
+
+
+def test_without_a_pot_every_pot_is_offered():
+    page, _ = tell(asks(lambda *_: {}), "/story")
+    words = text_of(page)
+    assert "window left" in words
+    assert "cold corner" in words
