@@ -441,6 +441,7 @@ class Subscriber:
             self._refused = str(reason)
             return
         self.counters.connected = True
+        self._due_s["status"] = 0.0  # whoever waits for us learns of it at once
         self.counters.connections += 1
         self.counters.protocol = "5" if self._protocol == MQTTProtocolVersion.MQTTv5 else "3.1.1"
         self.counters.backlog = flags.session_present
@@ -570,6 +571,7 @@ class Subscriber:
     def _in_trouble(self, sentence: str) -> None:
         if sentence != self.counters.trouble:
             log.error("%s", sentence)
+            self._due_s["status"] = 0.0
         self.counters.trouble = sentence
 
     def _trouble_is_over(self) -> None:

@@ -167,7 +167,7 @@ def test_a_retained_message_without_a_time_is_kept_once_however_often_it_is_repl
         say(client, BARE.topic, b"61", retain=True)
     for n in range(3):
         with ingesting(broker, store, [BARE], client_id=f"new session {n}") as subscriber:
-            until(lambda: subscriber.counters.unread >= 1)  # noqa: B023 - used within this turn
+            until(lambda: subscriber.counters.unread >= 1)
     (unread,) = store.unread()
     assert RETAINED in unread.reason
     assert unread.retained
@@ -331,7 +331,7 @@ def test_an_offline_will_marks_the_sensor_offline_at_once(broker, store):
         device.socket().shutdown(socket.SHUT_RDWR)
         until(lambda: subscriber.counters.readings == 2)
         device.loop_stop()
-    times, values = store.read(["shelf/online#"], *EVER)["shelf/online#"]
+    _times, values = store.read(["shelf/online#"], *EVER)["shelf/online#"]
     assert values.tolist() == [1.0, 0.0]
 
 

@@ -1,0 +1,133 @@
+"""Ingest against a bare paho subscriber that throws the messages away: the same broker, the same 20,000 messages.
+
+Run it by hand or by `make bench`; it prints a table and fails nothing. Each run lets the broker collect all
+messages for a session that is away and then measures how fast that session is emptied, so that the publisher takes no
+part in the race. Medians of three runs, taken in turns. Messages are SenML with their own time, QoS 1; ours are on
+disk before they are acknowledged.
+"""
+
+import json
+import statistics
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from ingest.readings.sqlite import SqliteReadings
+from ingest.sensors import Sensor
+from ingest.subscriber import Link, Subscriber
+from tests.brokers import Running
+
+MESSAGES = 20_000
+TOPICS = 50
+RUNS = 3
+SENSORS = [Sensor(f"bench/{n}", "senml", "t", "air_temperature", "Cel") for n in range(TOPICS)]
+
+
+def main() -> None:
+    """Print one line for each broker: rates and their ratio."""
+    print(f"{MESSAGES:,} messages, QoS 1, {RUNS} runs each, medians")
+    print(f"{'broker':12} {'bare paho':>12} {'dryline':>12} {'ratio':>6}")
+    for kind in ("embedded", "mosquitto"):
+        bare, ours = [], []
+        for run in range(RUNS):
+            with tempfile.TemporaryDirectory() as folder:
+                # Saving its state at every change is what Mosquitto would be measured by; the subscribers are meant.
+                broker = Running(
+                    kind, Path(folder), extra=["autosave_on_changes false", "autosave_interval 3600"]
+                ).start()
+                bare.append(rate(broker, lambda go, broker=broker: bare_subscriber(broker, go), "bare"))
+                ours.append(rate(broker, lambda go, b=broker, f=folder: dryline(b, Path(f), go), f"ours{run}"))
+                broker.stop()
+        one, two = statistics.median(bare), statistics.median(ours)
+        print(f"{kind:12} {one:10,.0f}/s {two:10,.0f}/s {two / one:6.2f}")
+
+
+def rate(broker: Running, subscriber: Callable[[bool], float], _name: str) -> float:
+    """Messages a second: make the session, fill it, empty it."""
+    subscriber(False)
+    publish(broker)
+    return MESSAGES / subscriber(True)
+
+
+def publish(broker: Running) -> None:
+    """All messages, acknowledged by the broker."""
+    client = signed_in(broker, "bench-publisher", MQTTProtocolVersion.MQTTv311)
+    client.max_inflight_messages_set(400)
+    client.connect("127.0.0.1", broker.publish_port)
+    client.loop_start()
+    begin_s = int(time.time()) - MESSAGES
+    sent = [
+        client.publish(
+            f"bench/{n % TOPICS}", json.dumps([{"n": "t", "u": "Cel", "v": 20 + n % 100 / 10, "t": begin_s + n}]), qos=1
+        )
+        for n in range(MESSAGES)
+    ]
+    for one in sent:
+        one.wait_for_publish(120)
+    client.disconnect()
+    client.loop_stop()
+
+
+def bare_subscriber(broker: Running, empty: bool) -> float:
+    """Seconds from the first to the last message, thrown away by paho's own loop."""
+    client = signed_in(broker, "bench-bare", MQTTProtocolVersion.MQTTv311)
+    moments: list[float] = []
+    done = threading.Event()
+
+    def on_message(_client: mqtt.Client, _userdata: object, _message: mqtt.MQTTMessage) -> None:
+        moments.append(time.perf_counter())
+        if len(moments) == MESSAGES:
+            done.set()
+
+    client.on_message = on_message
+    client.on_subscribe = lambda *_: None if empty else done.set()
+    client.connect("127.0.0.1", broker.port)
+    client.subscribe("bench/#", qos=1)
+    client.loop_start()
+    done.wait(120)
+    client.disconnect()
+    client.loop_stop()
+    return moments[-1] - moments[0] if empty else 0.0
+
+
+def dryline(broker: Running, folder: Path, empty: bool) -> float:
+    """Seconds from the first message to the last commit."""
+    store = SqliteReadings(folder / "readings.db")
+    link = Link(port=broker.port, client_id="bench-ours", username=broker.username, password=broker.password)
+    subscriber = Subscriber(link, store, lambda: SENSORS)
+    stop = threading.Event()
+    thread = threading.Thread(target=subscriber.run, args=(stop,))
+    thread.start()
+    counters = subscriber.counters
+    while not counters.connected or (empty and not counters.received):
+        time.sleep(0.001)
+    began = time.perf_counter()
+    while counters.readings < MESSAGES if empty else counters.backlog:
+        time.sleep(0.005)
+    took = time.perf_counter() - began
+    if not empty:
+        time.sleep(0.3)
+    stop.set()
+    thread.join()
+    store.close()
+    return took
+
+
+def signed_in(broker: Running, client_id: str, protocol: MQTTProtocolVersion) -> mqtt.Client:
+    """A paho client with a lasting session and the broker's password."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=protocol, clean_session=False)
+    if broker.username:
+        client.username_pw_set(broker.username, broker.password)
+    return client
+
+
+if __name__ == "__main__":
+    main()

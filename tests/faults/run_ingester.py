@@ -1,0 +1,38 @@
+"""An ingester as a process of its own, for tests that kill it: `run_ingester.py SETTINGS.json`, ended by SIGTERM.
+
+With `file_limit_bytes` no file may grow beyond that, which is what a full disk does to a store; SIGUSR1 lifts it.
+"""
+
+import json
+import logging
+import resource
+import signal
+import sys
+import threading
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from ingest.readings.sqlite import SqliteReadings
+from ingest.sensors import Sensor
+from ingest.subscriber import Link, run
+
+
+def main(path: str) -> None:
+    """Ingest until told to stop."""
+    settings = json.loads(Path(path).read_text(encoding="utf-8"))
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
+    stop = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    if settings.get("file_limit_bytes"):
+        whole = resource.getrlimit(resource.RLIMIT_FSIZE)
+        signal.signal(signal.SIGUSR1, lambda *_: resource.setrlimit(resource.RLIMIT_FSIZE, whole))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (settings["file_limit_bytes"], whole[1]))
+    store = SqliteReadings(settings["store"], busy_s=2.0)
+    sensors = [Sensor(topic, "senml", "t", "air_temperature", "Cel") for topic in settings["topics"]]
+    run(Link(**settings["link"]), store, lambda: sensors, stop=stop, status_file=Path(settings["status"]))
+    store.close()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1])

@@ -1,0 +1,232 @@
+"""Acknowledged means kept: kill -9 of the ingester, and of the broker, while messages come.
+
+Each test prints its figures: kills survived, messages sent, acknowledged to the publisher, kept, doubled, lost. The
+short form runs with all tests, the long form (50 kills) by `make faults`.
+"""
+
+import json
+import random
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from ingest.readings.sqlite import SqliteReadings
+from tests.brokers import Running
+
+TOPICS = [f"load/{n}" for n in range(10)]
+PATIENCE_S = 60.0
+FIRST_MS = 1_780_000_000_000
+CLIENT_ID = "ingester under fire"
+
+
+class Publisher:
+    """Publishes numbered messages, each with a moment of its own, and knows which of them the broker acknowledged."""
+
+    def __init__(self, broker: Running, a_second: float) -> None:
+        """Start publishing at about that many messages a second."""
+        self.infos: list[mqtt.MQTTMessageInfo] = []
+        self._stop = threading.Event()
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="publisher", clean_session=False)
+        if broker.username:
+            self._client.username_pw_set(broker.username, broker.password)
+        self._client.reconnect_delay_set(1, 1)
+        self._client.connect("127.0.0.1", broker.publish_port)
+        self._client.loop_start()
+        self._thread = threading.Thread(target=self._publish, args=(a_second,))
+        self._thread.start()
+
+    @property
+    def sent(self) -> int:
+        """How many messages were handed to the client."""
+        return len(self.infos)
+
+    @property
+    def acknowledged(self) -> set[int]:
+        """The numbers of the messages that the broker acknowledged."""
+        return {number for number, info in enumerate(self.infos) if info.rc == 0 and info.is_published()}
+
+    def _publish(self, a_second: float) -> None:
+        while not self._stop.wait(0.01):
+            for _ in range(round(a_second * 0.01)):
+                number = self.sent
+                body = json.dumps([{"n": "t", "u": "Cel", "v": number % 50, "t": (FIRST_MS + number) / 1000}])
+                self.infos.append(self._client.publish(TOPICS[number % len(TOPICS)], body, qos=1))
+
+    def finish(self) -> None:
+        """Stop publishing and wait until the broker has acknowledged everything that was sent."""
+        self._stop.set()
+        self._thread.join()
+        until(lambda: all(info.rc != 0 or info.is_published() for info in self.infos[-500:]), "for the broker")
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the connection."""
+        self._stop.set()
+        self._thread.join()
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+class Ingester:
+    """The ingester's process, started as often as it is killed."""
+
+    def __init__(self, broker: Running, folder: Path, **more: object) -> None:
+        """Write what the process is to read."""
+        self.folder = folder
+        self.status_file = folder / "status.json"
+        self._path = folder / "ingester.json"
+        link = {"port": broker.port, "username": broker.username, "password": broker.password, "client_id": CLIENT_ID}
+        settings = {
+            "link": link,
+            "store": str(folder / "readings.db"),
+            "topics": TOPICS,
+            "status": str(self.status_file),
+        }
+        self._path.write_text(json.dumps(settings | more), encoding="utf-8")
+        self.process: subprocess.Popen | None = None
+
+    def start(self) -> None:
+        """Start the process and wait until it is connected."""
+        self.status_file.unlink(missing_ok=True)
+        log = (self.folder / "ingester.log").open("ab")
+        self.process = subprocess.Popen(
+            [sys.executable, Path(__file__).with_name("run_ingester.py"), self._path], stdout=log, stderr=log
+        )
+        log.close()
+        until(lambda: self.status().get("connected"), "for the ingester")
+
+    def status(self) -> dict:
+        """The counters that the process last told."""
+        return json.loads(self.status_file.read_text(encoding="utf-8")) if self.status_file.exists() else {}
+
+    def end(self, sign: signal.Signals) -> None:
+        """Send a signal and wait for the end."""
+        self.process.send_signal(sign)
+        self.process.wait(PATIENCE_S)
+
+
+def until(true, what=""):
+    deadline = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < deadline, f"waited in vain {what}"
+        time.sleep(0.02)
+
+
+def kept_numbers(folder: Path) -> list[int]:
+    """The number of every reading in the store, told by its moment; doubles would show as doubles."""
+    store = SqliteReadings(folder / "readings.db", read_only=True)
+    series = store.read([f"{topic}#t" for topic in TOPICS], 0, 10**14)
+    unread = store.unread()
+    store.close()
+    assert unread == []
+    return [int(time_ms) - FIRST_MS for times, _ in series.values() for time_ms in times]
+
+
+def drained(ingester: Ingester, publisher: Publisher) -> list[int]:
+    """Wait until the store holds what was acknowledged (or nothing more comes), then stop the ingester."""
+    until(lambda: len(kept_numbers(ingester.folder)) >= len(publisher.acknowledged), "for the store")
+    ingester.end(signal.SIGTERM)
+    return kept_numbers(ingester.folder)
+
+
+def judge(what: str, broker: Running, kills: int, publisher: Publisher, kept: list[int]) -> None:
+    """Print the figures; nothing acknowledged may be missing, nothing may be there twice."""
+    lost = publisher.acknowledged - set(kept)
+    doubled = len(kept) - len(set(kept))
+    print(
+        f"\n{what}, {broker.kind}: kills {kills}, sent {publisher.sent}, acknowledged {len(publisher.acknowledged)},"
+        f" kept {len(kept)}, doubled {doubled}, lost {len(lost)}"
+    )
+    assert publisher.sent > 20 * kills
+    assert not lost
+    assert doubled == 0
+
+
+def kill_ingester(kind: str, folder: Path, kills: int) -> None:
+    chance = random.Random(kills)
+    broker = Running(kind, folder).start()
+    ingester = Ingester(broker, folder)
+    ingester.start()
+    publisher = Publisher(broker, 1000 if kind.startswith("embedded") else 300)
+    try:
+        for _ in range(kills):
+            time.sleep(chance.uniform(0.1, 0.6))  # under load: the moment of the kill is what is random
+            ingester.end(signal.SIGKILL)
+            ingester.start()
+        publisher.finish()
+        judge("kill -9 of the ingester", broker, kills, publisher, drained(ingester, publisher))
+    finally:
+        publisher.close()
+        if ingester.process.poll() is None:
+            ingester.end(signal.SIGKILL)
+        broker.stop()
+
+
+@pytest.mark.parametrize("kind", ["embedded", "mosquitto"])
+def test_every_acknowledged_message_is_kept_once_when_the_ingester_is_killed(kind, tmp_path):
+    kill_ingester(kind, tmp_path, 3)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(1200)
+@pytest.mark.parametrize("kind", ["embedded", "embedded-5", "mosquitto"])
+def test_every_acknowledged_message_is_kept_once_through_fifty_kills_of_the_ingester(kind, tmp_path):
+    kill_ingester(kind, tmp_path, 50)
+
+
+def kill_broker(folder: Path, kills: int) -> None:
+    chance = random.Random(kills)
+    broker = Running("mosquitto", folder).start()
+    ingester = Ingester(broker, folder)
+    ingester.start()
+    publisher = Publisher(broker, 300)
+    try:
+        for _ in range(kills):
+            time.sleep(chance.uniform(0.3, 0.8))
+            broker.kill()
+            broker.start()
+        publisher.finish()
+        judge("kill -9 of the broker", broker, kills, publisher, drained(ingester, publisher))
+    finally:
+        publisher.close()
+        if ingester.process.poll() is None:
+            ingester.end(signal.SIGKILL)
+        broker.stop()
+
+
+def test_every_acknowledged_message_is_kept_once_when_mosquitto_is_killed(tmp_path):
+    kill_broker(tmp_path, 2)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(1200)
+def test_every_acknowledged_message_is_kept_once_through_fifty_kills_of_mosquitto(tmp_path):
+    kill_broker(tmp_path, 50)
+
+
+def test_a_full_disk_loses_nothing_and_is_told(tmp_path):
+    broker = Running("embedded", tmp_path).start()
+    ingester = Ingester(broker, tmp_path, file_limit_bytes=150_000)
+    ingester.start()
+    publisher = Publisher(broker, 1000)
+    try:
+        until(lambda: ingester.status().get("store_errors", 0) >= 1, "for the disk to fill")
+        before = ingester.status()
+        assert "nothing is acknowledged" in before["trouble"]
+        publisher.finish()
+        ingester.process.send_signal(signal.SIGUSR1)
+        kept = drained(ingester, publisher)
+        judge("full disk", broker, 0, publisher, kept)
+        assert before["readings"] < len(kept)
+    finally:
+        publisher.close()
+        if ingester.process.poll() is None:
+            ingester.end(signal.SIGKILL)
+        broker.stop()
