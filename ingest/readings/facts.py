@@ -1,65 +1,117 @@
 """Hourly climate facts and daily pot facts in the SQLite store.
 
-Owns how a table of facts is kept and handed back. What the facts mean, and how they follow from
-readings, their writer knows. Functions here run inside the caller's transaction. pandas is imported
-when facts are read: the ingester, which never does, stays small.
+Owns how facts are kept and handed back. What they mean, and how they follow from readings, their writer
+knows. Hours lie on a grid, so a place's hours are kept as blocks of 32 days, arrays as they are: a year of a
+place is read or written in a few steps, not in 8,760 rows. A pot's days begin at the grower's midnight,
+which moves; they are rows. Functions here run inside the caller's transaction. pandas is imported when
+facts are read: the ingester, which never does, stays small.
 """
 
 import sqlite3
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ingest.readings import DAILY_COLUMNS, HOURLY_COLUMNS
+from ingest.readings import DAILY_COLUMNS, DAY_MS, HOUR_MS, HOURLY_COLUMNS, FloatArray, IntArray, StoreTorn
 
 if TYPE_CHECKING:
     import pandas as pd
 
-
-class FactTable(NamedTuple):
-    """A table of facts: whose, when, and what."""
-
-    name: str
-    owner: str
-    time: str
-    columns: tuple[str, ...]
+_BLOCK_MS = 32 * DAY_MS
+_HOURS_A_BLOCK = _BLOCK_MS // HOUR_MS
 
 
-HOURLY = FactTable("hourly", "place", "hour_ms", HOURLY_COLUMNS)
-DAILY = FactTable("daily", "pot", "day_ms", DAILY_COLUMNS)
+def write_hourly(db: sqlite3.Connection, facts: "pd.DataFrame") -> None:
+    """Replace the facts of the same place and hour; an hour without a single value is forgotten."""
+    hours, values = _checked(facts, "hourly", "place", "hour_ms", HOURLY_COLUMNS)
+    if (hours % HOUR_MS).any():
+        raise ValueError("hourly facts begin on the hour, UTC")
+    codes, places = facts["place"].astype(str).factorize()
+    blocks = hours // _BLOCK_MS
+    # Stable, so that of two rows for one hour the later one in the table is the one that stays.
+    order = np.lexsort((blocks, codes))
+    changes = np.flatnonzero((np.diff(codes[order]) != 0) | (np.diff(blocks[order]) != 0)) + 1
+    for rows in np.split(order, changes) if order.size else ():
+        place, block = str(places[codes[rows[0]]]), int(blocks[rows[0]])
+        kept = _block(db, place, block)
+        kept[(hours[rows] - block * _BLOCK_MS) // HOUR_MS] = values[rows]
+        if np.isnan(kept).all():
+            db.execute("DELETE FROM hourly WHERE place = ? AND block = ?", (place, block))
+        else:
+            db.execute("INSERT OR REPLACE INTO hourly VALUES (?, ?, ?)", (place, block, kept.astype("<f8").tobytes()))
 
 
-def write(db: sqlite3.Connection, table: FactTable, facts: "pd.DataFrame") -> None:
-    """Replace rows of the same keys; a row without a single value removes its key. Absent columns become unknown."""
-    odd = [str(column) for column in facts.columns if column not in (table.owner, table.time, *table.columns)]
-    if odd:
-        raise ValueError(f"{table.name} facts have no column named {odd[0]}; they have {', '.join(table.columns)}")
-    values = np.full((len(facts), len(table.columns)), np.nan)
-    for position, column in enumerate(table.columns):
-        if column in facts.columns:
-            values[:, position] = facts[column].to_numpy(dtype=float, na_value=np.nan)
-    empty = np.isnan(values).all(axis=1)
-    keys = list(zip(facts[table.owner].astype(str).tolist(), facts[table.time].astype("int64").tolist(), strict=True))
-    marks = ", ".join("?" * (2 + len(table.columns)))
+def read_hourly(db: sqlite3.Connection, place: str, start_ms: int, end_ms: int) -> "pd.DataFrame":
+    """A place's facts in [start, end), sorted, NaN where unknown; hours without any fact are left out."""
+    import pandas as pd
+
+    span = (place, start_ms // _BLOCK_MS, (end_ms - 1) // _BLOCK_MS)
+    rows = db.execute(
+        "SELECT block, body FROM hourly WHERE place = ? AND block BETWEEN ? AND ? ORDER BY block", span
+    ).fetchall()
+    values = np.concatenate([_unpacked(body) for _, body in rows] or [np.empty((0, len(HOURLY_COLUMNS)))])
+    hours = np.concatenate([_hours_of(block) for block, _ in rows] or [np.empty(0, np.int64)])
+    wanted = (hours >= start_ms) & (hours < end_ms) & ~np.isnan(values).all(axis=1)
+    columns = dict(zip(HOURLY_COLUMNS, np.ascontiguousarray(values[wanted].T), strict=True))
+    return pd.DataFrame({"hour_ms": hours[wanted], **columns})
+
+
+def _hours_of(block: int) -> IntArray:
+    return block * _BLOCK_MS + np.arange(_HOURS_A_BLOCK, dtype=np.int64) * HOUR_MS
+
+
+def _block(db: sqlite3.Connection, place: str, block: int) -> FloatArray:
+    row = db.execute("SELECT body FROM hourly WHERE place = ? AND block = ?", (place, block)).fetchone()
+    return np.full((_HOURS_A_BLOCK, len(HOURLY_COLUMNS)), np.nan) if row is None else _unpacked(row[0]).copy()
+
+
+def _unpacked(body: bytes) -> FloatArray:
+    try:
+        return np.frombuffer(body, "<f8").reshape(_HOURS_A_BLOCK, len(HOURLY_COLUMNS))
+    except ValueError as damage:
+        raise StoreTorn("a block of hourly facts is damaged; they can be computed anew") from damage
+
+
+def write_daily(db: sqlite3.Connection, facts: "pd.DataFrame") -> None:
+    """Replace the facts of the same pot and day; a day without a single value is forgotten."""
+    days, values = _checked(facts, "daily", "pot", "day_ms", DAILY_COLUMNS)
+    keys = list(zip(facts["pot"].astype(str).tolist(), days.tolist(), strict=True))
+    empty = np.asarray(np.isnan(values).all(axis=1)).tolist()
+    marks = ", ".join("?" * (2 + len(DAILY_COLUMNS)))
     # SQLite keeps NaN as NULL by itself.
     db.executemany(
-        f"INSERT OR REPLACE INTO {table.name} VALUES ({marks})",
+        f"INSERT OR REPLACE INTO daily VALUES ({marks})",
         ((*key, *row) for key, row, gone in zip(keys, values.tolist(), empty, strict=True) if not gone),
     )
     db.executemany(
-        f"DELETE FROM {table.name} WHERE {table.owner} = ? AND {table.time} = ?",
-        (key for key, gone in zip(keys, empty, strict=True) if gone),
+        "DELETE FROM daily WHERE pot = ? AND day_ms = ?", (key for key, gone in zip(keys, empty, strict=True) if gone)
     )
 
 
-def read(db: sqlite3.Connection, table: FactTable, owner: str, start_ms: int, end_ms: int) -> "pd.DataFrame":
-    """One owner's facts in [start, end), sorted, NaN where unknown."""
+def read_daily(db: sqlite3.Connection, pot: str, start_ms: int, end_ms: int) -> "pd.DataFrame":
+    """A pot's facts in [start, end), sorted, NaN where unknown."""
     import pandas as pd
 
     rows = db.execute(
-        f"""SELECT {table.time}, {", ".join(table.columns)} FROM {table.name}
-            WHERE {table.owner} = ? AND {table.time} >= ? AND {table.time} < ? ORDER BY {table.time}""",
-        (owner, start_ms, end_ms),
+        f"""SELECT day_ms, {", ".join(DAILY_COLUMNS)} FROM daily
+            WHERE pot = ? AND day_ms >= ? AND day_ms < ? ORDER BY day_ms""",
+        (pot, start_ms, end_ms),
     ).fetchall()
-    facts = pd.DataFrame(rows, columns=[table.time, *table.columns])
-    return facts.astype({table.time: "int64", **dict.fromkeys(table.columns, "float64")})
+    # NULL becomes NaN here; a millisecond of any year is a whole double.
+    table = np.array(rows, dtype=np.float64).reshape(len(rows), 1 + len(DAILY_COLUMNS))
+    columns = dict(zip(DAILY_COLUMNS, np.ascontiguousarray(table.T[1:]), strict=True))
+    return pd.DataFrame({"day_ms": table[:, 0].astype(np.int64), **columns})
+
+
+def _checked(
+    facts: "pd.DataFrame", kind: str, owner: str, time: str, columns: tuple[str, ...]
+) -> tuple[IntArray, FloatArray]:
+    """Times, and values with a column for each fact, NaN where the table has none; odd columns are refused by name."""
+    odd = [str(column) for column in facts.columns if column not in (owner, time, *columns)]
+    if odd:
+        raise ValueError(f"{kind} facts have no column named {odd[0]}; they have {', '.join(columns)}")
+    values = np.full((len(facts), len(columns)), np.nan)
+    for position, column in enumerate(columns):
+        if column in facts.columns:
+            values[:, position] = facts[column].to_numpy(dtype=float, na_value=np.nan)
+    return facts[time].to_numpy(dtype=np.int64), values

@@ -43,6 +43,8 @@ def add_failure(db: sqlite3.Connection, series: int, time_ms: int, code: str, fi
 
 def end_failures(db: sqlite3.Connection, times_by_series: Mapping[int, list[int]]) -> None:
     """Let readings end, or split, the spells that they fall into or follow."""
+    if db.execute("SELECT 1 FROM failure LIMIT 1").fetchone() is None:
+        return
     for series, times in times_by_series.items():
         newest = max(times)
         open_spells = db.execute(

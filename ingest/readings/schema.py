@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
 
-from ingest.readings import DAILY_COLUMNS, HOURLY_COLUMNS, StoreTorn
+from ingest.readings import DAILY_COLUMNS, StoreTorn
 
 # "drylnR" has no four-byte form; this number tells `file` and us that the file is a readings store.
 APPLICATION_ID = 0x64726C52
@@ -19,7 +19,7 @@ Migration = Callable[[sqlite3.Connection], None]
 
 
 def first_tables(db: sqlite3.Connection) -> None:
-    """Readings, failures, unread messages, marks, facts and derived bodies."""
+    """Readings, failures, unread messages, marks, facts, derived bodies, and what waits for a server."""
     statements = (
         "CREATE TABLE series (id INTEGER PRIMARY KEY, source TEXT NOT NULL UNIQUE)",
         # `value` has no declared type on purpose: a REAL column would store -0.0 as the integer 0.
@@ -39,29 +39,25 @@ def first_tables(db: sqlite3.Connection) -> None:
         "INSERT INTO tally VALUES ('mark', 0), ('unread', 0), ('unread_bytes', 0), ('unread_dropped', 0)",
         """CREATE TABLE touched (series INTEGER NOT NULL, hour_ms INTEGER NOT NULL, mark INTEGER NOT NULL,
            PRIMARY KEY (series, hour_ms)) WITHOUT ROWID""",
-        f"""CREATE TABLE hourly (place TEXT NOT NULL, hour_ms INTEGER NOT NULL, {" REAL, ".join(HOURLY_COLUMNS)} REAL,
-            PRIMARY KEY (place, hour_ms)) WITHOUT ROWID""",
+        # A block of 32 days of a place, all columns in one body (see `facts`).
+        """CREATE TABLE hourly (place TEXT NOT NULL, block INTEGER NOT NULL, body BLOB NOT NULL,
+           PRIMARY KEY (place, block))""",
         f"""CREATE TABLE daily (pot TEXT NOT NULL, day_ms INTEGER NOT NULL, {" REAL, ".join(DAILY_COLUMNS)} REAL,
             PRIMARY KEY (pot, day_ms)) WITHOUT ROWID""",
         "CREATE TABLE derived (key TEXT PRIMARY KEY, fingerprint TEXT NOT NULL, body BLOB NOT NULL)",
+        # AUTOINCREMENT: a sequence must never be given twice, or a row could be struck off for another.
+        """CREATE TABLE outbox (sequence INTEGER PRIMARY KEY AUTOINCREMENT, series INTEGER NOT NULL,
+           time_ms INTEGER NOT NULL, value NOT NULL)""",
+        "CREATE TABLE outbox_day (key INTEGER PRIMARY KEY)",
+        """CREATE TABLE refused (sequence INTEGER PRIMARY KEY AUTOINCREMENT, series INTEGER NOT NULL,
+           time_ms INTEGER NOT NULL, value NOT NULL, reason TEXT NOT NULL)""",
         f"PRAGMA application_id = {APPLICATION_ID}",
     )
     for statement in statements:
         db.execute(statement)
 
 
-def outbox_tables(db: sqlite3.Connection) -> None:
-    """What waits for a server, and what the server refused."""
-    # AUTOINCREMENT: a sequence must never be given twice, or a row could be struck off for another.
-    for name, columns in (("outbox", ""), ("refused", ", reason TEXT NOT NULL")):
-        db.execute(
-            f"""CREATE TABLE {name} (sequence INTEGER PRIMARY KEY AUTOINCREMENT, series INTEGER NOT NULL,
-                time_ms INTEGER NOT NULL, value NOT NULL{columns})"""
-        )
-    db.execute("CREATE TABLE outbox_day (key INTEGER PRIMARY KEY)")
-
-
-MIGRATIONS: tuple[Migration, ...] = (first_tables, outbox_tables)
+MIGRATIONS: tuple[Migration, ...] = (first_tables,)
 
 
 def version(db: sqlite3.Connection) -> int:

@@ -186,21 +186,21 @@ class SqliteReadings:
         """Write facts and clear the marks they answer, in one transaction (see the protocol)."""
         with self._connections.writing() as db:
             if hourly is not None:
-                facts.write(db, facts.HOURLY, hourly)
+                facts.write_hourly(db, hourly)
             if daily is not None:
-                facts.write(db, facts.DAILY, daily)
+                facts.write_daily(db, daily)
             if touched_until is not None:
                 db.execute("DELETE FROM touched WHERE mark <= ?", (touched_until,))
 
     def read_hourly(self, place: str, start_ms: int, end_ms: int) -> "pd.DataFrame":
         """Hourly facts of a place, sorted."""
         with self._connections.reading() as db:
-            return facts.read(db, facts.HOURLY, place, start_ms, end_ms)
+            return facts.read_hourly(db, place, start_ms, end_ms)
 
     def read_daily(self, pot: str, start_ms: int, end_ms: int) -> "pd.DataFrame":
         """Daily facts of a pot, sorted."""
         with self._connections.reading() as db:
-            return facts.read(db, facts.DAILY, pot, start_ms, end_ms)
+            return facts.read_daily(db, pot, start_ms, end_ms)
 
     def put_derived(self, key: str, fingerprint: str, body: bytes) -> None:
         """Keep something computed with the fingerprint of what it was computed from."""

@@ -349,6 +349,24 @@ def test_facts_replace_facts_of_the_same_hour_and_an_empty_row_removes_them(pair
     assert pair.reader.read_hourly("stairwell", T0, T0 + HOUR_MS).empty
 
 
+def test_hourly_facts_of_a_year_and_several_places_come_back_place_by_place(pair: Pair) -> None:
+    rng = np.random.default_rng(3)
+    hours = T0 + np.arange(-4000, 4760, dtype=np.int64) * HOUR_MS
+    frames = {}
+    for place in ("east-window", "stairwell"):
+        values = pd.DataFrame(rng.normal(0, 1, (hours.size, len(HOURLY_COLUMNS))), columns=list(HOURLY_COLUMNS))
+        frames[place] = values.assign(hour_ms=hours, place=place)
+    pair.writer.write_facts(pd.concat(frames.values()).sample(frac=1, random_state=3))
+    for place, facts in frames.items():
+        kept = pair.reader.read_hourly(place, int(hours[7]), int(hours[-5]))
+        pd.testing.assert_frame_equal(kept, facts.iloc[7:-5][kept.columns].reset_index(drop=True))
+
+
+def test_hourly_facts_that_do_not_begin_on_the_hour_are_refused(pair: Pair) -> None:
+    with pytest.raises(ValueError, match="hourly facts begin on the hour, UTC"):
+        pair.writer.write_facts(pd.DataFrame({"place": ["east-window"], "hour_ms": [T0 + 1], "vpd_kpa": [1.0]}))
+
+
 def test_daily_facts_of_a_pot_come_back_with_every_column(pair: Pair) -> None:
     row = {column: float(number) for number, column in enumerate(DAILY_COLUMNS)}
     pair.writer.write_facts(daily=pd.DataFrame([{"pot": "window left", "day_ms": T0, **row}]))

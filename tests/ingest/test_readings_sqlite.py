@@ -8,6 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from ingest.readings import (
@@ -301,6 +302,14 @@ def test_an_upgrade_that_fails_leaves_neither_change_nor_record(store: SqliteRea
             schema.migrate(db, path, [*schema.MIGRATIONS, fail_half_way])
         assert schema.version(db) == len(schema.MIGRATIONS)
         assert db.execute("SELECT name FROM sqlite_master WHERE name = 'later'").fetchall() == []
+
+
+def test_a_damaged_block_of_facts_says_so(store: SqliteReadings, path: Path) -> None:
+    store.write_facts(pd.DataFrame({"place": ["east-window"], "hour_ms": [T0], "vpd_kpa": [1.0]}))
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("UPDATE hourly SET body = substr(body, 1, 20)")
+    with pytest.raises(StoreTorn, match="a block of hourly facts is damaged; they can be computed anew"):
+        store.read_hourly("east-window", T0, T0 + DAY_MS)
 
 
 def test_two_processes_that_open_a_new_file_at_once_make_its_tables_once(path: Path) -> None:
