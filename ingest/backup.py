@@ -148,6 +148,10 @@ def _strip(table: Any) -> None:
         value = table[key]
         if isinstance(value, dict):
             _strip(value)
+        elif isinstance(value, list):
+            for inner in value:
+                if isinstance(inner, dict):
+                    _strip(inner)
         elif isinstance(value, str) and _SECRET_KEYS.search(key):
             del table[key]
         elif isinstance(value, str) and _PASSWORD_IN_URL.search(value):

@@ -141,6 +141,9 @@ def _table(text: str) -> pd.DataFrame:
     except pd.errors.EmptyDataError as error:
         raise Refused(f"The file is empty; its first row names the columns: {', '.join(COLUMNS)}.") from error
     except (pd.errors.ParserError, ValueError) as error:
+        wide = re.search(r"Expected (\d+) fields in line (\d+), saw (\d+)", str(error))
+        if wide:
+            raise Refused(Fault(f"row {wide[2]}", f"it has {wide[3]} cells for {wide[1]} columns.")) from error
         raise Refused(f"The file cannot be read as CSV: {str(error).strip()}.") from error
     header = [str(cell) for cell in table.iloc[0]]
     columns = columns_of(header, COLUMNS, COLUMNS)

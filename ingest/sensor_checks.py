@@ -128,10 +128,20 @@ def night_offsets(
         raise Refused("The sensors were not heard together for four hours; leave them side by side for a whole night.")
     values = values[:, enough][np.isfinite(values[:, enough]).any(axis=1)]
     column = int(np.count_nonzero(enough[:reference])) if reference is not None else None
-    yardstick = values[:, column] if column is not None else np.nanmedian(values, axis=1)
+    yardstick = values[:, column] if column is not None else _yardstick(values)
     found = np.full((3, len(series)), np.nan)
     found[:, enough] = np.nanquantile(values - yardstick[:, None], [0.5, 0.05, 0.95], axis=0)
     return Offsets(offset=found[0], low=found[1], high=found[2], hours=hours)
+
+
+def _yardstick(values: FloatArray) -> FloatArray:
+    """The air (step,) as all sensors (step, sensor) saw it, on the scale of their median.
+
+    Twice: with offsets far apart, the sensor in the middle would be the median itself and look free of noise.
+    """
+    offset = np.nanmedian(values - np.nanmedian(values, axis=1)[:, None], axis=0)
+    agreed: FloatArray = np.nanmedian(values - offset, axis=1)
+    return agreed
 
 
 def _held(times_ms: IntArray, values: FloatArray, grid_ms: IntArray, hold_ms: int) -> FloatArray:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from ingest.logbook import Logbook, Refused
 from ingest.logbook.records import COUNT_COLUMNS, KINDS, MEDIA, NUMBER_COLUMNS
 from ingest.sensors import Placement, Sensor
-from tests.ingest.logbook.conftest import march
+from tests.ingest.conftest import march
 
 SHELVES = ("heated-rack", "east-window", "glass-cabinet", "stairwell")
 POTS = ("window left", "window right", '=top; "shelf"', "Überhang, \N{LATIN SMALL LETTER E WITH ACUTE}")

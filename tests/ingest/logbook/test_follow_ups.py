@@ -8,7 +8,7 @@ import vobject
 from ingest.logbook import Unknown
 from ingest.logbook.calendar_feed import calendar_feed
 from ingest.moments import ms_of_text, text_of
-from tests.ingest.logbook.conftest import furnish, march
+from tests.ingest.conftest import furnish, march
 
 POT = {"pot": "window left"}
 

@@ -16,7 +16,7 @@ from hypothesis.stateful import Bundle, RuleBasedStateMachine, consumes, initial
 
 from ingest.logbook import Logbook, Overlap, Refused
 from ingest.logbook.records import merged
-from tests.ingest.logbook.conftest import march
+from tests.ingest.conftest import march
 from tests.ingest.logbook.programs import POTS, SHELVES, changes, furnish_all, notes, setups, times
 
 PROBES = [march(1) - 1, *(march(day, 12) for day in range(1, 29)), march(28)]

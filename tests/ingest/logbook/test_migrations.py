@@ -13,7 +13,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 from ingest.logbook import Logbook, Unreachable, schema, tables
-from tests.ingest.logbook.conftest import march
+from tests.ingest.conftest import march
 
 SCRIPTS = Config()
 SCRIPTS.set_main_option("script_location", str(Path(schema.__file__).parent / "migrations"))

@@ -5,7 +5,7 @@ import pytest
 
 from ingest.logbook import Changed, Refused, Unknown
 from ingest.logbook.records import KINDS, WITHOUT_POT
-from tests.ingest.logbook.conftest import march
+from tests.ingest.conftest import march
 
 COVER = {
     "time_ms": march(10),

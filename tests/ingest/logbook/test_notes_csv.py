@@ -11,7 +11,7 @@ from ingest.logbook.notes_csv import notes_from_csv
 from ingest.logbook.records import checked_note
 from ingest.logbook.spreadsheets import armed, disarmed, number
 from ingest.moments import zone_named
-from tests.ingest.logbook.conftest import march
+from tests.ingest.conftest import march
 from tests.ingest.logbook.programs import furnish_all, notes, texts
 
 HEADER = "time,pot,kind,dry_layer_low_mm,text\n"

@@ -31,7 +31,7 @@ def exif(orientation=1) -> Image.Exif:
 
 
 @pytest.mark.parametrize(
-    ("fmt", "mode"), [("JPEG", "RGB"), ("JPEG", "CMYK"), ("PNG", "RGBA"), ("PNG", "P"), ("WEBP", "RGB")]
+    ("fmt", "mode"), [("JPEG", "RGB"), ("JPEG", "CMYK"), ("MPO", "RGB"), ("PNG", "RGBA"), ("PNG", "P"), ("WEBP", "RGB")]
 )
 def test_a_photo_is_kept_as_a_jpeg_with_a_thumbnail(tmp_path, fmt, mode):
     photo = keep_photo(tmp_path, picture(fmt, mode=mode))

@@ -4,7 +4,7 @@ import pytest
 
 from ingest.logbook import Overlap, Refused, Unknown
 from ingest.sensors import Placement, Sensor
-from tests.ingest.logbook.conftest import march
+from tests.ingest.conftest import march
 
 AIR = Sensor(
     topic="glasshouse/east/air",

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from ingest.logbook import Refused
 from ingest.sensors import Sensor
-from tests.ingest.logbook.conftest import march
+from tests.ingest.conftest import march
 from tests.ingest.logbook.programs import POTS, changes, do_at_random, everything, furnish_all, setups, times
 
 EXAMPLE = """

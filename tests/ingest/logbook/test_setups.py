@@ -3,7 +3,7 @@
 import pytest
 
 from ingest.logbook import Overlap, Refused, Unknown
-from tests.ingest.logbook.conftest import march
+from tests.ingest.conftest import march
 
 PEBBLES = {"top_layer": {"kind": "pebbles", "thickness_mm": 20}}
 COVERED = {"shelf": "east-window", "vents": "many", "wick": "one", **PEBBLES}
