@@ -1,0 +1,126 @@
+"""How does every pot stand: level, days of water left, water use, dry layer; one state and one sentence each."""
+
+from typing import Any
+
+import numpy as np
+
+from dashboard.answers.situation import Situation, situation_at
+from dashboard.answers.use_ahead import Ahead, use_ahead
+from ingest.home import Home
+
+ROOTING_DEPTH_MM = 20.0
+"""The dry depth at which new tips no longer reach moisture, until notes say otherwise."""
+MOIST_MM = 1.5
+"""Shallower than this, the surface is moist."""
+FILL_WITHIN_DAYS = 2.0
+SURE = 0.6
+"""A state is named when its chance is at least this."""
+DRINKS_LESS = 0.55
+"""Use below this share of what set-up and air would make, with its whole interval, is worth a look."""
+AIRY_LEAST_MM = 30.0
+"""With less drained medium than this above the water, an airy pot that never dries at the top is too wet."""
+
+
+def answer(home: Home, at_ms: int) -> dict[str, Any]:
+    """The contract of `pots --json`: `{at_ms, pots: [...]}`."""
+    situation = situation_at(home, at_ms)
+    return {"at_ms": at_ms, "pots": [] if situation is None else pots_of(situation)}
+
+
+def pots_of(situation: Situation) -> list[dict[str, Any]]:
+    """Every pot of a situation, in the logbook's order."""
+    ahead = use_ahead(situation)
+    return [_pot(situation, ahead, index) for index in range(len(situation.standing.pots))]
+
+
+def _pot(situation: Situation, ahead: Ahead, index: int) -> dict[str, Any]:
+    pot, water = situation.standing.pots[index], situation.waters[index]
+    depth = situation.expects_mm()[:, index]
+    has_air = bool(np.isfinite(situation.course.vpd_kpa[:, index]).any())
+    week = water.told.week
+    measured_use = bool(np.isfinite(week.value))
+    level = water.told.level_mm if np.isfinite(water.told.level_mm) else water.level_mm[-1]
+    state, says = _state(situation, ahead, index)
+    return {
+        "pot": pot.label,
+        "shelf": pot.shelf,
+        "rests_on": _rests_on(situation, index),
+        "level_mm": float(level) if water.level_known or water.measured else None,
+        "ml_left": float(np.median(ahead.ml_left[:, index])) if water.level_known and pot.vessel else None,
+        "days_left": quantiles(ahead.days_left[:, index]) if water.level_known and has_air and pot.vessel else None,
+        "water_use_ml_per_day": (
+            {"value": week.value, "low": week.low, "high": week.high}
+            if measured_use
+            else interval(ahead.use_ml_per_day[:, index, :7].mean(axis=1))
+            if has_air
+            else None
+        ),
+        "use_is_measured": measured_use,
+        "ml_per_day_at_1_kpa": interval(ahead.thirsts.ml_per_day_at_1_kpa[:, index]),
+        "dry_layer_mm": quantiles(depth) if has_air else None,
+        "shows_mm": bool(situation.posterior.shows_mm[index]),
+        "state": state,
+        "says": says,
+    }
+
+
+def quantiles(draws: np.ndarray[Any, Any]) -> dict[str, float] | None:
+    """p10, p50, p90 of draws; None where they are not numbers."""
+    if not np.isfinite(draws).any():
+        return None
+    low, middle, high = np.quantile(draws, [0.1, 0.5, 0.9], method="inverted_cdf")
+    return {"p10": float(low), "p50": float(middle), "p90": float(high)}
+
+
+def interval(draws: np.ndarray[Any, Any]) -> dict[str, float] | None:
+    """The middle of draws with the 90 % about it."""
+    if not np.isfinite(draws).all():
+        return None
+    low, middle, high = np.quantile(draws, [0.05, 0.5, 0.95])
+    return {"value": float(middle), "low": float(low), "high": float(high)}
+
+
+def _rests_on(situation: Situation, index: int) -> str:
+    """What the pot's figures rest on: its own sensor or notes, pots like it, or priors alone."""
+    return "measured" if situation.waters[index].measured else situation.posterior.rests_on[index]
+
+
+def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
+    """The one thing that matters most about a pot, in a word and a sentence."""
+    pot, water = situation.standing.pots[index], situation.waters[index]
+    if not np.isfinite(situation.course.vpd_kpa[:, index]).any():
+        return "unknown", f"Nothing is known of the air on {pot.shelf}."
+    depth = situation.expects_mm()[:, index]
+    days = ahead.days_left[:, index]
+    if water.level_known and np.quantile(days, 0.1) < FILL_WITHIN_DAYS:
+        return "fill", _fill_says(float(np.median(days)))
+    thirst = situation.thirst
+    if np.isfinite(thirst.high[index]) and thirst.high[index] < DRINKS_LESS and water.measured:
+        share = round(100 * float(thirst.multiplier[index]))
+        return "drinks_less", f"Drinks {share} % of what it should: look at wick and roots."
+    too_dry = float(np.mean(depth > ROOTING_DEPTH_MM))
+    if too_dry >= SURE:
+        middle = float(np.median(depth))
+        return "too_dry", f"Dry to about {middle:.0f} mm; new tips reach moisture only above {ROOTING_DEPTH_MM:.0f} mm."
+    drained = float(situation.standing.columns.surface_height_mm[index] - water.level_mm[-1])
+    moist = float(np.mean(depth < MOIST_MM))
+    if pot.about.get("likes") == "airy" and moist >= SURE and drained < AIRY_LEAST_MM:
+        return "too_wet", "Moist to the top with little drained medium above the water: keep the level lower."
+    if not water.level_known:
+        return "look", "No refill is noted: look at the level and note it."
+    return "well", _well_says(depth)
+
+
+def _fill_says(days: float) -> str:
+    if days < 0.5:
+        return "The reservoir is about empty: fill to the mark."
+    return f"Water for about {days:.0f} day{'s' if round(days) != 1 else ''}: fill to the mark."
+
+
+def _well_says(depth: np.ndarray[Any, Any]) -> str:
+    low, high = np.quantile(depth, [0.1, 0.9])
+    if high < MOIST_MM:
+        return "Moist to the top."
+    if low < MOIST_MM:
+        return f"Dry line within {high:.0f} mm of the top."
+    return f"Dry line {low:.0f} to {high:.0f} mm down."

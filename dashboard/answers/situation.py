@@ -1,0 +1,130 @@
+"""Everything the questions share, gathered once a moment: the collection, its air, its water and its dry lines.
+
+Owns the order of gathering and the memory of the last one: several questions at one moment (a wall and its
+alerts) share it. A new note, a new set-up or a new hour makes a new situation.
+"""
+
+import threading
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.calibration import Draws, Posterior
+from analysis.reservoir import Vessel
+from analysis.thirst import Thirst, thirst
+from dashboard.answers import lines as dry_lines
+from dashboard.answers.lines import Course, columns_along, course_of, expected_use_ml_per_day, grid_until
+from dashboard.answers.refresh import refresh
+from dashboard.answers.standing import Standing, standing_at
+from dashboard.answers.water import StandingWater, usual_vessel, waters_of
+from ingest.home import Home
+from ingest.readings import DAY_MS, HOUR_MS, FloatArray
+from ingest.sensors import Sensor
+
+LONGEST_HISTORY_DAYS = 730
+"""How old a depth note may be to count in the calibration: plants, salts and media do not stay the same."""
+
+
+@dataclass(frozen=True)
+class Situation:
+    """One moment of one home. `line_mm` is (step, draw, pot) over the last weeks of the course."""
+
+    at_ms: int
+    standing: Standing
+    sensors: tuple[Sensor, ...]
+    notes: pd.DataFrame
+    course: Course
+    waters: tuple[StandingWater, ...]
+    thirst: Thirst
+    posterior: Posterior
+    draws: Draws
+    line_mm: FloatArray
+
+    @property
+    def vessels(self) -> tuple[Vessel, ...]:
+        """Each pot's reservoir; where nobody measured it, the usual one of its size."""
+        return tuple(pot.vessel or usual_vessel(pot.setup) for pot in self.standing.pots)
+
+    def expects_mm(self) -> FloatArray:
+        """The dry layer now as draws, (draw, pot)."""
+        now: FloatArray = self.line_mm[-1]
+        return now
+
+
+_memory: dict[str, tuple[tuple[object, ...], Situation]] = {}
+_turn = threading.Lock()
+
+
+def situation_at(home: Home, at_ms: int) -> Situation | None:
+    """The situation of a home at a moment; None while no pot stands there.
+
+    Within the same hour, and while the logbook is the same, the answer is remembered.
+    """
+    key = (home.logbook.revision(), at_ms // HOUR_MS)
+    with _turn:
+        known = _memory.get(str(home.folder))
+        if known is not None and known[0] == key:
+            return known[1]
+        found = _gathered(home, at_ms)
+        if found is not None:
+            _memory[str(home.folder)] = (key, found)
+        return found
+
+
+def recent_situation(home: Home, at_ms: int) -> Situation | None:
+    """The last situation that was gathered, at once, however old; gathers only where there is none yet.
+
+    For a screen that must not wait: whoever keeps it current (`dashboard.serve`) gathers the next one meanwhile.
+    """
+    known = _memory.get(str(home.folder))
+    return known[1] if known is not None and known[1].at_ms <= at_ms else situation_at(home, at_ms)
+
+
+def _gathered(home: Home, at_ms: int) -> Situation | None:
+    refresh(home, at_ms)
+    standing = standing_at(home, at_ms)
+    if not standing.pots:
+        return None
+    sensors = tuple(home.logbook.sensors())
+    notes = home.logbook.notes_frame(until_ms=at_ms + 1)
+    oldest_ms = max(_first_ms(standing, notes), at_ms - LONGEST_HISTORY_DAYS * DAY_MS)
+    end_ms = grid_until(at_ms, min(oldest_ms, at_ms - dry_lines.LINE_DAYS * DAY_MS))
+    course = course_of(home, standing, sensors, end_ms)
+    columns = columns_along(standing, course)
+    expected = expected_use_ml_per_day(standing, course, columns)
+    temperature = {
+        pot.shelf: (course.end_ms, course.temperature_c[:, index]) for index, pot in enumerate(standing.pots)
+    }
+    waters = waters_of(home, standing, sensors, notes, end_ms, expected, temperature)
+    drinking = _thirst(standing, course, waters)
+    own = standing.columns.changed(
+        uptake_ml_per_day_at_1_kpa=drinking.uptake_ml_per_day_at_1_kpa, uptake_log_sd=drinking.uptake_log_sd
+    )
+    posterior = dry_lines.calibrated(standing, dry_lines.depth_notes(standing, course, waters, notes), own)
+    draws = posterior.draws(np.random.default_rng(dry_lines.SEED), dry_lines.DRAWS)
+    line_mm = dry_lines.lines(standing, course, columns, waters, draws)
+    return Situation(at_ms, standing, sensors, notes, course, tuple(waters), drinking, posterior, draws, line_mm)
+
+
+def _first_ms(standing: Standing, notes: pd.DataFrame) -> int:
+    """When the collection's history begins: its first set-up or depth note."""
+    looks = notes.loc[notes["kind"] == "inspection", "time_ms"]
+    setups = min(int(setup["from_ms"]) for pot in standing.pots for setup in pot.setups)
+    return min(setups, int(looks.min())) if len(looks) else setups
+
+
+def _thirst(standing: Standing, course: Course, waters: list[StandingWater]) -> Thirst:
+    """How much each measured pot drinks against its set-up and air, over its last seven days."""
+    week = course.end_ms > course.end_ms[-1] - 7 * DAY_MS
+    use = np.array([water.told.week.value for water in waters])
+    sd = np.array([(water.told.week.high - water.told.week.low) / 3.29 for water in waters])
+    level = np.stack([water.level_mm for water in waters], axis=1)
+    means = [_known_mean(series[week]) for series in (course.vpd_kpa, course.temperature_c, level)]
+    return thirst(standing.columns, use, sd, *means)
+
+
+def _known_mean(series: FloatArray) -> FloatArray:
+    known = np.isfinite(series)
+    count = known.sum(axis=0)
+    return np.where(count > 0, np.where(known, series, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)

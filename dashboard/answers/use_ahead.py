@@ -1,0 +1,111 @@
+"""What each pot will use in the days ahead, and how long its water lasts: draws that carry every doubt.
+
+Thirst of the pot (measured, or borrowed from the middle of those that are), the air its shelf can expect, and
+the water that stands in it now. What it multiplies is the loss that set-up and air would make.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.dry_layer import steady
+from analysis.expected_air import expected_vpd_kpa
+from analysis.held_series import FloatArray
+from analysis.levels import EMPTY_BELOW_MM
+from analysis.reservoir import water_ml
+from analysis.rounds import days_left
+from dashboard.answers.lines import STEP_HOURS, level_draws
+from dashboard.answers.situation import Situation
+
+DAYS_AHEAD = 28
+BORROWED_LOG_SD = 0.45
+"""How far the thirst of a pot may be from the usual one, as a log-sd, at least (assumed)."""
+SEED = 20260302
+STEPS_A_DAY = 24 // STEP_HOURS
+
+
+@dataclass(frozen=True)
+class Thirsts:
+    """Multipliers on the modelled loss: draws (draw, pot), and what each pot's rests on (measured or borrowed)."""
+
+    multiplier: FloatArray
+    measured: tuple[bool, ...]
+    ml_per_day_at_1_kpa: FloatArray
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """use_ml_per_day: (draw, pot, day); ml_left: (draw, pot); days_left: (draw, pot)."""
+
+    use_ml_per_day: FloatArray
+    ml_left: FloatArray
+    days_left: FloatArray
+    thirsts: Thirsts
+
+
+def use_ahead(situation: Situation) -> Ahead:
+    """The next four weeks of every pot; NaN where its shelf has no air."""
+    rng = np.random.default_rng(SEED)
+    count = situation.draws.stray.shape[0]
+    thirsts = _thirsts(situation, rng, count)
+    temperature, level = _usual(situation)
+    vpd = _expected_air(situation, rng, count)
+    loss = steady(situation.standing.columns, vpd, temperature, level).loss_ml_per_day
+    use = np.moveaxis(thirsts.multiplier[None] * loss, 0, -1)
+    levels = level_draws(situation.waters, count)[-1]
+    left = np.stack(
+        [
+            np.maximum(water_ml(vessel, levels[:, index]) - water_ml(vessel, EMPTY_BELOW_MM), 0.0)
+            for index, vessel in enumerate(situation.vessels)
+        ],
+        axis=1,
+    )
+    with np.errstate(invalid="ignore"):
+        days = np.where(np.isfinite(use).all(axis=2), days_left(left, np.nan_to_num(use, nan=1.0)), np.nan)
+    return Ahead(use, left, days, thirsts)
+
+
+def _thirsts(situation: Situation, rng: np.random.Generator, count: int) -> Thirsts:
+    """Log-normal draws: a measured pot about its own, another about the middle of the measured ones."""
+    found = situation.thirst
+    measured = np.isfinite(found.multiplier)
+    log_own = np.log(np.where(measured, found.multiplier, 1.0))
+    own_sd = np.log(np.where(measured, found.high / np.maximum(found.low, 1e-9), 1.0)) / 3.29
+    usual = float(np.median(log_own[measured])) if measured.any() else 0.0
+    spread = max(float(np.std(log_own[measured])) if measured.sum() > 2 else 0.0, BORROWED_LOG_SD)
+    centre, sd = np.where(measured, log_own, usual), np.where(measured, own_sd, spread)
+    multiplier = np.exp(centre + sd * rng.standard_normal((count, measured.size)))
+    temperature, level = _usual(situation)
+    at_one = steady(situation.standing.columns, 1.0, temperature, level).loss_ml_per_day
+    return Thirsts(multiplier, tuple(bool(one) for one in measured), multiplier * at_one)
+
+
+def _usual(situation: Situation) -> tuple[FloatArray, FloatArray]:
+    """Mean temperature and level of each pot over its last week, (pot,)."""
+    steps = 7 * STEPS_A_DAY
+    temperature = situation.course.temperature_c[-steps:]
+    known = np.isfinite(temperature)
+    mean_c = np.where(
+        known.any(axis=0), np.where(known, temperature, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1), 20.0
+    )
+    level = np.stack([water.level_mm[-steps:].mean() for water in situation.waters])
+    return mean_c, level
+
+
+def _expected_air(situation: Situation, rng: np.random.Generator, count: int) -> FloatArray:
+    """Daily mean deficit of the days ahead, (day, draw, pot); pots of one shelf share it."""
+    vpd = situation.course.vpd_kpa
+    days = vpd.shape[0] // STEPS_A_DAY
+    daily = vpd[vpd.shape[0] - days * STEPS_A_DAY :].reshape(days, STEPS_A_DAY, -1)
+    known = np.isfinite(daily)
+    mean = np.where(
+        known.sum(axis=1) > 0, np.where(known, daily, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1), np.nan
+    )
+    ahead = np.full((DAYS_AHEAD, count, vpd.shape[1]), np.nan)
+    of_shelf: dict[str, FloatArray] = {}
+    for index, pot in enumerate(situation.standing.pots):
+        if pot.shelf not in of_shelf and np.isfinite(mean[:, index]).any():
+            of_shelf[pot.shelf] = expected_vpd_kpa(mean[:, index], DAYS_AHEAD, count, rng).T
+        if pot.shelf in of_shelf:
+            ahead[:, :, index] = of_shelf[pot.shelf]
+    return ahead

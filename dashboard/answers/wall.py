@@ -1,0 +1,103 @@
+"""What the wall shows: every shelf with its air, every pot with its section, and who needs the grower, worst first."""
+
+from typing import Any
+
+from dashboard.answers.check import disk_free_pct, sensor_findings
+from dashboard.answers.pots import ROOTING_DEPTH_MM, pots_of
+from dashboard.answers.section import section_build
+from dashboard.answers.shelf_air import air_now
+from dashboard.answers.situation import Situation, recent_situation
+from ingest.home import Home
+
+#: Which state of a pot comes first on the strip.
+URGENCY = ("fill", "drinks_less", "too_dry", "too_wet", "look")
+TIPS = ("growing", "stalled", "dried", "rotted", "new")
+
+
+def answer(home: Home, at_ms: int) -> dict[str, Any]:
+    """The wall of a home; the shape stands in `assets/wall.js` and the screens' tests."""
+    situation = recent_situation(home, at_ms)
+    findings = sensor_findings(home, at_ms)
+    pots = [] if situation is None else _pots(situation)
+    silent = [one for one in findings if one["kind"] in ("sensor_silent", "sensor_failed")]
+    return {
+        "at_ms": at_ms,
+        "time_zone": home.settings.grower.timezone,
+        "units": home.settings.grower.units,
+        "shelves": _shelves(home, at_ms, situation, pots),
+        "needs": _needs(pots, at_ms),
+        "silent": [{key: one[key] for key in ("label", "at", "since_ms")} for one in silent],
+        "unread_messages": home.readings.unread_count().kept,
+        "disk_free_pct": disk_free_pct(home),
+    }
+
+
+def _shelves(home: Home, at_ms: int, situation: Situation | None, pots: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    records = {shelf.label: shelf.given() for shelf in home.logbook.shelves()}
+    sensors = situation.sensors if situation else tuple(home.logbook.sensors())
+    shown = []
+    for label in records:
+        air = air_now(home, label, records, sensors, at_ms)
+        shown.append(
+            {
+                "label": label,
+                "temperature_c": air.temperature_c,
+                "relative_humidity_pct": air.relative_humidity_pct,
+                "vpd_kpa": air.vpd_kpa,
+                "vpd_day_kpa": air.vpd_day_kpa,
+                "air_state": air.state,
+                "air_age_s": air.age_s,
+                "sensor_state": air.sensor_state,
+                "pots": [pot for pot in pots if pot["shelf"] == label],
+            }
+        )
+    return shown
+
+
+def _pots(situation: Situation) -> list[dict[str, Any]]:
+    """The answer of `dryline pots`, with what the wall draws beside it."""
+    shown = []
+    for index, pot in enumerate(pots_of(situation)):
+        standing, water = situation.standing.pots[index], situation.waters[index]
+        section = {
+            "build": section_build(standing.setup, situation.standing.columns, index),
+            "level_mm": pot["level_mm"],
+            "dry_layer_mm": pot["dry_layer_mm"],
+            "tips": last_tips(situation, standing.label),
+            "rests_on": pot["rests_on"],
+            "rooting_depth_mm": ROOTING_DEPTH_MM,
+        }
+        age_ms = water.told.level_age_ms
+        shown.append(
+            {
+                **pot,
+                "label": standing.label,
+                "plant": standing.plant,
+                "sensor_state": water.sensor_state,
+                "level_age_s": None if age_ms is None else age_ms / 1000.0,
+                "rooting_depth_mm": ROOTING_DEPTH_MM,
+                "section": section,
+            }
+        )
+    return shown
+
+
+def last_tips(situation: Situation, label: str) -> dict[str, int] | None:
+    """Root tips as the last inspection counted them; None where none ever did."""
+    notes = situation.notes
+    looks = notes[(notes["pot"] == label) & (notes["kind"] == "inspection")]
+    counts = looks[[f"tips_{state}" for state in TIPS]].dropna(how="all")
+    if counts.empty:
+        return None
+    last = counts.iloc[-1].fillna(0)
+    return {state: int(last[f"tips_{state}"]) for state in TIPS}
+
+
+def _needs(pots: list[dict[str, Any]], at_ms: int) -> list[dict[str, Any]]:
+    """Who needs the grower, worst first; of one kind the one with the least water first."""
+    asking = [pot for pot in pots if pot["state"] in URGENCY]
+    asking.sort(key=lambda pot: (URGENCY.index(pot["state"]), (pot["days_left"] or {"p50": 99.0})["p50"]))
+    return [
+        {"pot": pot["label"], "shelf": pot["shelf"], "kind": pot["state"], "says": pot["says"], "since_ms": at_ms}
+        for pot in asking
+    ]

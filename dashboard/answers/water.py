@@ -1,0 +1,220 @@
+"""The water of every pot: what its sensor or its notes tell, and its level along the grid on which lines are drawn.
+
+Where no sensor told the level it is reckoned from refill notes and from the use that is expected of the pot, which is
+then borrowed from measured pots; where there is no note either, it is a guess that is as wide as a reservoir.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.book_water import book_water, switched_water
+from analysis.held_series import FloatArray, IntArray
+from analysis.levels import cleaned, level_at, level_by_the_book
+from analysis.pot_water import PotWater, RefillNotes, measured_water, weighed_water
+from analysis.reservoir import Vessel, vessel_by_area
+from dashboard.answers.places import PlaceSeries, measured_at
+from dashboard.answers.shelf_air import series_state
+from dashboard.answers.standing import Description, Standing, StandingPot
+from ingest.home import Home
+from ingest.readings import DAY_MS
+from ingest.sensors import Sensor
+
+LEVEL_SENSORS = ("reservoir_level", "pot_mass", "reservoir_low")
+LOOK_BACK_DAYS = 26
+"""How much history the use of the last week leans on."""
+OWN_USE_SHARE_SD, BORROWED_USE_SHARE_SD = 0.15, 0.35
+"""How far off the use between two fills may be: of a pot that was measured last week; of pots like it (assumed)."""
+MARK_SD_MM = 2.0
+"""How well people meet a mark (common practice, no source)."""
+USUAL_MARK_MM, USUAL_LEVEL_SHARE, USUAL_LEVEL_SHARE_SD = 50.0, 0.65, 0.25
+"""Where a reservoir of which nothing is noted usually stands: a share of its mark, and how unsure (assumed)."""
+
+
+@dataclass(frozen=True)
+class StandingWater:
+    """One pot's water. `told`: what sensor or notes tell as of the moment.
+
+    level_mm, level_sd_mm: along the grid `(step,)`, always a number. level_known: the last level is told and no guess.
+    sensor_state: as on the wall. notes: refills, flushes and looks at the gauge.
+    """
+
+    told: PotWater
+    notes: RefillNotes
+    level_mm: FloatArray
+    level_sd_mm: FloatArray
+    level_known: bool
+    sensor_state: str
+
+    @property
+    def measured(self) -> bool:
+        """Whether the pot's own sensor tells its level now."""
+        return self.told.rests_on == "measured" and bool(np.isfinite(self.told.level_mm))
+
+
+def refill_notes(notes: pd.DataFrame) -> RefillNotes:
+    """What one pot's notes say of water poured or read off; a refill without an amount was to the mark."""
+    rows = notes[notes["kind"].isin(("refill", "flush", "feed")) | notes["level_mm"].notna()]
+    level_mm, amount_ml = rows["level_mm"].to_numpy(np.float64), rows["amount_ml"].to_numpy(np.float64)
+    said = np.array([None if not detail else detail.get("filled_to_mark") for detail in rows["detail"]], dtype=object)
+    silent = np.isnan(level_mm) & np.isnan(amount_ml)
+    refill = (rows["kind"] == "refill").to_numpy()
+    to_mark = refill & ((said == True) | ((said == None) & silent))  # noqa: E711, E712 - elementwise
+    return RefillNotes(
+        rows["time_ms"].to_numpy(np.int64), amount_ml, to_mark, level_mm, (rows["kind"] == "flush").to_numpy()
+    )
+
+
+def waters_of(
+    home: Home,
+    standing: Standing,
+    sensors: Sequence[Sensor],
+    notes: pd.DataFrame,
+    grid_ms: IntArray,
+    expected_ml_per_day: FloatArray,
+    shelf_temperature: Mapping[str, tuple[IntArray, FloatArray]],
+) -> list[StandingWater]:
+    """The water of every standing pot; the grid ends at the moment of the answer.
+
+    expected_ml_per_day: (step, pot), what each pot's set-up and air make it lose.
+    """
+    of_pot = dict(list(notes.groupby("pot", sort=False)))
+    found = [
+        _told(
+            home,
+            pot,
+            sensors,
+            refill_notes(of_pot.get(pot.label, notes.iloc[:0])),
+            grid_ms,
+            float(expected_ml_per_day[-1, index]),
+            shelf_temperature.get(pot.shelf),
+        )
+        for index, pot in enumerate(standing.pots)
+    ]
+    week = grid_ms > grid_ms[-1] - 7 * DAY_MS
+    expected_week = np.nanmean(expected_ml_per_day[week], axis=0)
+    ratio = np.array([water.told.week.value for water in found]) / expected_week
+    usual = float(np.median(ratio[np.isfinite(ratio)])) if np.isfinite(ratio).any() else 1.0
+    return [
+        _reckoned(pot, water, grid_ms, expected_ml_per_day[:, index], float(ratio[index]), usual)
+        for index, (pot, water) in enumerate(zip(standing.pots, found, strict=True))
+    ]
+
+
+def _told(
+    home: Home,
+    pot: StandingPot,
+    sensors: Sequence[Sensor],
+    notes: RefillNotes,
+    grid_ms: IntArray,
+    expected_ml_per_day: float,
+    temperature: tuple[IntArray, FloatArray] | None,
+) -> StandingWater:
+    """What the pot's own sensor or its notes tell; along the grid NaN where only a reckoning can say."""
+    at_ms, unknown = int(grid_ms[-1]), np.full(grid_ms.size, np.nan)
+    since_ms = at_ms - LOOK_BACK_DAYS * DAY_MS
+    vessel = pot.vessel or usual_vessel(pot.setup)
+    quantity, series = _own_series(home, pot, sensors, grid_ms)
+    interval_ms = _interval_ms(series)
+    level_mm, level_sd_mm = unknown, unknown
+    if quantity == "reservoir_level":
+        told = measured_water(
+            vessel,
+            series.time_ms,
+            series.value,
+            at_ms,
+            notes=notes,
+            shelf_temperature=temperature,
+            declared_interval_ms=interval_ms,
+            since_ms=since_ms,
+        )
+        clean = cleaned(series.time_ms, series.value)
+        level_mm = level_at(clean, grid_ms)
+        level_sd_mm = np.where(np.isfinite(level_mm), clean.sensor.reading_sd_mm, np.nan)
+    elif quantity == "pot_mass":
+        told = weighed_water(
+            vessel,
+            series.time_ms,
+            series.value,
+            at_ms,
+            notes=notes,
+            shelf_temperature=temperature,
+            declared_interval_ms=interval_ms,
+            since_ms=since_ms,
+        )
+    elif quantity == "reservoir_low" and series.sensors[-1].height_mm is not None:
+        told = switched_water(
+            vessel,
+            series.time_ms,
+            series.value,
+            series.sensors[-1].height_mm,
+            at_ms,
+            notes=notes,
+            expected_use_ml_per_day=expected_ml_per_day,
+            declared_interval_ms=interval_ms,
+        )
+    else:
+        told = book_water(vessel, notes, at_ms, expected_use_ml_per_day=expected_ml_per_day)
+    return StandingWater(told, notes, level_mm, level_sd_mm, False, series_state(series, at_ms))
+
+
+def _own_series(home: Home, pot: StandingPot, sensors: Sequence[Sensor], grid_ms: IntArray) -> tuple[str, PlaceSeries]:
+    """The best level sensor that serves the pot, with its series; empty where there is none."""
+    at = f"{pot.shelf}/{pot.label}"
+    for quantity in LEVEL_SENSORS:
+        series = measured_at(home.readings, sensors, at, quantity, int(grid_ms[0]) - DAY_MS, int(grid_ms[-1]) + 1)
+        if series.sensors:
+            return quantity, series
+    return "", PlaceSeries(np.empty(0, np.int64), np.empty(0), ())
+
+
+def _interval_ms(series: PlaceSeries) -> int | None:
+    declared_s = series.sensors[-1].interval_s if series.sensors else None
+    return round(1000 * declared_s) if declared_s else None
+
+
+def usual_vessel(setup: Description) -> Vessel:
+    """A reservoir nobody measured: as wide as the pot's top, at the usual mark."""
+    size = setup.get("pot") or {}
+    top_mm = float(size.get("top_diameter_mm") or 10.0 * float(size.get("size_cm") or 12.0))
+    mark_mm = float((setup.get("reservoir") or {}).get("fill_mark_mm") or USUAL_MARK_MM)
+    return vessel_by_area(0.25 * np.pi * top_mm**2, mark_mm)
+
+
+def _reckoned(
+    pot: StandingPot,
+    water: StandingWater,
+    grid_ms: IntArray,
+    expected_ml_per_day: FloatArray,
+    own_ratio: float,
+    usual_ratio: float,
+) -> StandingWater:
+    """The same water with the level along the grid reckoned where no sensor told it, else guessed."""
+    vessel = pot.vessel or usual_vessel(pot.setup)
+    measured = np.isfinite(own_ratio)
+    use = np.nan_to_num(expected_ml_per_day * (own_ratio if measured else usual_ratio))
+    notes = water.notes
+    book = level_by_the_book(
+        grid_ms,
+        notes.time_ms,
+        np.where(notes.to_mark, vessel.fill_mark_mm, notes.level_mm),
+        notes.amount_ml / vessel.ml_per_mm,
+        use / vessel.ml_per_mm,
+        fill_error_mm=MARK_SD_MM,
+        fall_error_share=OWN_USE_SHARE_SD if measured else BORROWED_USE_SHARE_SD,
+    )
+    level, sd = water.level_mm, water.level_sd_mm
+    booked_sd = np.maximum((book.high_mm - book.low_mm) / (2 * 1.645), MARK_SD_MM)
+    sd = np.where(np.isnan(level), booked_sd, sd)
+    level = np.where(np.isnan(level), book.level_mm, level)
+    guessed = np.isnan(level)
+    return StandingWater(
+        told=water.told,
+        notes=notes,
+        level_mm=np.where(guessed, USUAL_LEVEL_SHARE * vessel.fill_mark_mm, level),
+        level_sd_mm=np.where(guessed, USUAL_LEVEL_SHARE_SD * vessel.fill_mark_mm, sd),
+        level_known=not bool(guessed[-1]),
+        sensor_state=water.sensor_state,
+    )
