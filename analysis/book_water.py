@@ -191,6 +191,7 @@ def _by_the_book(
         level_age_ms=at_ms - int(notes.time_ms[-1]),
         ml_left=float(water_ml(vessel, book.level_mm[-1])),
         week=use,
+        drawn_week=UsePerDay(np.nan, np.nan, np.nan, "no level is followed"),
         days=DailyUse(
             edges[:-1], empty, empty, empty, np.zeros(days), np.full(days, NOT_PRECISE, dtype="U80"), empty, empty
         ),

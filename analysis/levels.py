@@ -131,7 +131,7 @@ def stuck(time_ms: IntArray, value_mm: FloatArray, sensor: Character) -> tuple[I
     """Stretches in which the level does not move where water and noise would have moved it.
 
     time_ms, value_mm: (n,). From a sensor that shows noise: the same value sixteen times running. From any sensor: one
-    value, reported four times or more, for a day at least and three times as long as a value usually stays (by time,
+    value, reported four times or more, for a day at least and four times as long as a value usually stays (by time,
     the longest stay left out; with fewer than eight values: four days). Either the sensor is stuck or nothing is drunk;
     which of the two, no level can tell, so such a stretch must never read as a pot that uses no water. An empty
     reservoir does not fall either and is told apart by its level. Returns from_ms and until_ms (s,): first and last of
@@ -143,8 +143,8 @@ def stuck(time_ms: IntArray, value_mm: FloatArray, sensor: Character) -> tuple[I
     last = np.append(first[1:], time_ms.size) - 1
     count = last - first + 1
     lasts_ms = time_ms[np.minimum(last + 1, time_ms.size - 1)] - time_ms[first]
-    usual_ms = _usual_stay_ms(lasts_ms) if first.size >= 8 else 4 / 3 * DAY_MS
-    frozen = (count >= 4) & (lasts_ms > max(DAY_MS, 3 * usual_ms))
+    usual_ms = _usual_stay_ms(lasts_ms) if first.size >= 8 else DAY_MS
+    frozen = (count >= 4) & (lasts_ms > max(DAY_MS, 4 * usual_ms))
     if not sensor.on_change and sensor.noise_mm > 1.5 * sensor.step_mm:
         frozen |= count >= 16
     frozen &= value_mm[first] > EMPTY_BELOW_MM

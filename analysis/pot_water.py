@@ -5,8 +5,8 @@ Puts together what the neighbouring files know (vessel, clean levels, jumps, use
 Nothing after the moment is looked at: an answer as of a moment is unchanged by later data.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -26,6 +26,7 @@ from analysis.water_use import (
     Z_90,
     UseEstimate,
     WaterUse,
+    drawn_within,
     estimate_use,
     use_within,
 )
@@ -88,7 +89,7 @@ class UsePerDay:
 
 @dataclass(frozen=True)
 class DailyUse:
-    """Use day by day; all arrays (d,), mL. NaN with a reason where silent; night and day NaN unless both can be told."""
+    """Use day by day; all arrays (d,), mL. NaN with a reason where silent; night and day NaN unless carried."""
 
     day_ms: IntArray
     use_ml: FloatArray
@@ -119,10 +120,12 @@ class PotWater:
     """What is known of one pot's water as of `at_ms`.
 
     level_mm, level_low_mm, level_high_mm, ml_left: now; NaN when unknown. level_age_ms: since the last reading or note
-    that told it, None if never. week: use of the last seven full days. days: day by day. intervals: use from refill to
-    refill. refills: of the span. unseen_notes: indices of notes of which the sensor saw nothing. stuck_since_ms,
-    silent_since_ms: None while the sensor is well. hour_ms, hourly_level_mm: (h,) NaN where unknown. rests_on: a sensor
-    or switch (measured), amounts in notes (notes), an expected use (expected), or nothing.
+    that told it, None if never. week: use of the last seven full days. drawn_week: what left the reservoir in them, and
+    so had to be poured (NaN where no level is followed). days: day by day. intervals: use from refill to refill.
+    refills: of the span. unseen_notes: indices of notes of which the sensor saw nothing. other_losses: moment, kind and
+    mL of water that went without being used. stuck_since_ms, silent_since_ms: None while the sensor is well. hour_ms,
+    hourly_level_mm: (h,) NaN where unknown. rests_on: a sensor or switch (measured), amounts in notes (notes), an
+    expected use (expected), or nothing.
     """
 
     at_ms: int
@@ -132,6 +135,7 @@ class PotWater:
     level_age_ms: int | None
     ml_left: float
     week: UsePerDay
+    drawn_week: UsePerDay
     days: DailyUse
     intervals: WaterUse
     refills: tuple[Refill, ...]
@@ -224,18 +228,15 @@ def _with_levels_of_mass(
     series = CleanLevels(
         levels.time_ms, implied, levels.hold_ms, levels.sensor, levels.stuck_from_ms, levels.stuck_until_ms
     )
-    now = _level_now(series, water.at_ms, water.silent_since_ms, water.stuck_since_ms)
+    now = _level_now(series, water.silent_since_ms, water.stuck_since_ms)
     sd = np.hypot(MARK_ERROR_MM, levels.sensor.reading_sd_mm)
-    hourly = _hourly(series, water.hour_ms, water.at_ms)
-    return PotWater(
-        **{
-            **vars(water),
-            "level_mm": now,
-            "level_low_mm": max(now - Z_90 * sd, 0.0) if np.isfinite(now) else np.nan,
-            "level_high_mm": now + Z_90 * sd,
-            "ml_left": float(water_ml(vessel, now)),
-            "hourly_level_mm": hourly,
-        }
+    return replace(
+        water,
+        level_mm=now,
+        level_low_mm=max(now - Z_90 * sd, 0.0) if np.isfinite(now) else np.nan,
+        level_high_mm=now + Z_90 * sd,
+        ml_left=float(water_ml(vessel, now)),
+        hourly_level_mm=_hourly(series, water.hour_ms, water.at_ms),
     )
 
 
@@ -266,7 +267,7 @@ def _from_levels(
     silent = silent_since_ms(levels.time_ms, at_ms, declared_interval_ms)
     is_stuck = levels.stuck_until_ms.size > 0 and levels.stuck_until_ms[-1] >= levels.time_ms[-1]
     stuck = int(levels.stuck_from_ms[-1]) if is_stuck else None
-    now = _level_now(levels, at_ms, silent, stuck)
+    now = _level_now(levels, silent, stuck)
     sd = levels.sensor.reading_sd_mm
     hour_ms = np.arange(since // HOUR_MS, at_ms // HOUR_MS + 1, dtype=np.int64) * HOUR_MS
     refills = _refills(vessel, levels, jumps, stretches, since)
@@ -278,7 +279,8 @@ def _from_levels(
         level_high_mm=now + Z_90 * sd,
         level_age_ms=at_ms - int(levels.time_ms[-1]),
         ml_left=float(water_ml(vessel, now)),
-        week=_week(stretches, edges, at_ms),
+        week=_week(stretches, edges, at_ms, use_within),
+        drawn_week=_week(stretches, edges, at_ms, drawn_within),
         days=_days(stretches, edges, shelf_temperature is not None),
         intervals=_spans(stretches, moments[:-1], moments[1:]),
         refills=refills,
@@ -358,7 +360,12 @@ def _marks(
     return jumps.time_ms[hidden] + 1, np.full(hidden.size, level), np.full(hidden.size, sd)
 
 
-def _spans(stretches: Sequence[Stretch], from_ms: IntArray, until_ms: IntArray) -> WaterUse:
+Within = Callable[[UseEstimate, IntArray, IntArray], WaterUse]
+
+
+def _spans(
+    stretches: Sequence[Stretch], from_ms: IntArray, until_ms: IntArray, within: Within = use_within
+) -> WaterUse:
     """Use within spans, each from the stretch that speaks for its end (its margins carry what reaches back)."""
     from_ms, until_ms = np.asarray(from_ms, np.int64), np.asarray(until_ms, np.int64)
     nan = np.full(from_ms.size, np.nan)
@@ -370,16 +377,16 @@ def _spans(stretches: Sequence[Stretch], from_ms: IntArray, until_ms: IntArray) 
         mine = (until_ms > begin) & (until_ms <= until) & (from_ms >= estimate.edges_ms[0])
         if not np.any(mine):
             continue
-        part = use_within(estimate, from_ms[mine], until_ms[mine])
+        part = within(estimate, from_ms[mine], until_ms[mine])
         for name in ("value_ml", "low_ml", "high_ml", "known", "reason"):
             getattr(told, name)[mine] = getattr(part, name)
     return told
 
 
-def _week(stretches: Sequence[Stretch], edges_ms: IntArray, at_ms: int) -> UsePerDay:
+def _week(stretches: Sequence[Stretch], edges_ms: IntArray, at_ms: int, within: Within) -> UsePerDay:
     if edges_ms.size < 8 or at_ms - edges_ms[-1] > 2 * DAY_MS:
         return UsePerDay(np.nan, np.nan, np.nan, "fewer than seven full days of readings")
-    use = _spans(stretches, edges_ms[-8:-7], edges_ms[-1:])
+    use = _spans(stretches, edges_ms[-8:-7], edges_ms[-1:], within)
     value, low, high = use.per_day()
     return UsePerDay(float(value[0]), float(low[0]), float(high[0]), str(use.reason[0]))
 
@@ -439,13 +446,12 @@ def _refills(
     return tuple(found)
 
 
-def _level_now(levels: CleanLevels, at_ms: int, silent: int | None, stuck: int | None) -> float:
+def _level_now(levels: CleanLevels, silent: int | None, stuck: int | None) -> float:
     """The level as the last hour's readings have it; unknown while the sensor is silent or stuck."""
     if silent is not None or stuck is not None or not levels.time_ms.size:
         return float("nan")
     latest = levels.time_ms > levels.time_ms[-1] - HOUR_MS
     jumped = np.abs(levels.level_mm - levels.level_mm[-1]) > 5 * levels.sensor.reading_sd_mm
-    del at_ms
     return float(np.median(levels.level_mm[latest & ~jumped]))
 
 
@@ -471,6 +477,7 @@ def nothing_known(at_ms: int, reason: str) -> PotWater:
     return PotWater(
         at_ms=at_ms, level_mm=nan, level_low_mm=nan, level_high_mm=nan, level_age_ms=None, ml_left=nan,
         week=UsePerDay(nan, nan, nan, reason),
+        drawn_week=UsePerDay(nan, nan, nan, reason),
         days=DailyUse(none_i, none_f, none_f, none_f, none_f, words, none_f, none_f),
         intervals=WaterUse(none_i, none_i, none_f, none_f, none_f, none_f, words),
         refills=(), unseen_notes=none_i, other_losses=(), stuck_since_ms=None, silent_since_ms=None,

@@ -16,6 +16,9 @@ from analysis.levels import CleanLevels
 LEAST_REFILL_MM = 1.5
 """Smaller rises are left to noise and temperature: a spoonful."""
 
+LEAST_LOSS_MM = 4.0
+"""Smaller falls may be a thirsty medium in the hour after a refill."""
+
 SIDE_READINGS = 4
 SIDE_MS = 3 * HOUR_MS
 """Levels before and after a jump are medians of up to four readings within three hours on either side."""
@@ -94,7 +97,7 @@ def find_jumps(levels: CleanLevels, fall_mm_per_day: float) -> Jumps:
     # Across a gap the usual fall is known to a third; within the rhythm of the sensor a fall is no jump until it is
     # a multiple of the usual.
     allowed_rise = threshold + np.where(in_gap, 0.6 * expected_fall, 0.0)
-    allowed_fall = threshold + np.where(in_gap, 1.5 * expected_fall, 4.0 * expected_fall)
+    allowed_fall = np.maximum(threshold, LEAST_LOSS_MM) + np.where(in_gap, 1.5, 4.0) * expected_fall
     rises = surplus > allowed_rise
     falls = surplus < -allowed_fall
     groups = [*_groups(rises, in_gap, time_ms, level, 1.0), *_groups(falls, in_gap, time_ms, level, -1.0)]
