@@ -195,12 +195,12 @@ def lines(
         here = draws.under(columns[number])
         moved = transient(
             here,
-            course.vpd_kpa[window][steps],
-            course.temperature_c[window][steps],
+            course.vpd_kpa[window][steps, None],
+            course.temperature_c[window][steps, None],
             level[steps],
             initial_mm=path[-1][-1] if path else None,
             step_hours=float(STEP_HOURS),
-            wetted=flushed[steps],
+            wetted=flushed[steps, None],
         )
         path.append(moved)
     return draws.depth_mm(np.concatenate(path))

@@ -7,12 +7,14 @@ import numpy as np
 from dashboard.answers.situation import Situation, situation_at
 from dashboard.answers.use_ahead import Ahead, use_ahead
 from ingest.home import Home
+from ingest.readings import DAY_MS
 
 ROOTING_DEPTH_MM = 20.0
 """The dry depth at which new tips no longer reach moisture, until notes say otherwise."""
 MOIST_MM = 1.5
 """Shallower than this, the surface is moist."""
 FILL_WITHIN_DAYS = 2.0
+KNOWN_AIR_SHARE = 0.5
 SURE = 0.6
 """A state is named when its chance is at least this."""
 DRINKS_LESS = 0.55
@@ -36,7 +38,7 @@ def pots_of(situation: Situation) -> list[dict[str, Any]]:
 def _pot(situation: Situation, ahead: Ahead, index: int) -> dict[str, Any]:
     pot, water = situation.standing.pots[index], situation.waters[index]
     depth = situation.expects_mm()[:, index]
-    has_air = bool(np.isfinite(situation.course.vpd_kpa[:, index]).any())
+    has_air = air_is_known(situation, index)
     week = water.told.week
     measured_use = bool(np.isfinite(week.value))
     level = water.told.level_mm if np.isfinite(water.told.level_mm) else water.level_mm[-1]
@@ -64,6 +66,12 @@ def _pot(situation: Situation, ahead: Ahead, index: int) -> dict[str, Any]:
     }
 
 
+def air_is_known(situation: Situation, index: int) -> bool:
+    """Whether the air round a pot was known for most of the last week: without it a line is not told."""
+    week = situation.course.end_ms > situation.course.end_ms[-1] - 7 * DAY_MS
+    return bool(np.isfinite(situation.course.vpd_kpa[week, index]).mean() >= KNOWN_AIR_SHARE)
+
+
 def quantiles(draws: np.ndarray[Any, Any]) -> dict[str, float] | None:
     """p10, p50, p90 of draws; None where they are not numbers."""
     if not np.isfinite(draws).any():
@@ -88,8 +96,8 @@ def _rests_on(situation: Situation, index: int) -> str:
 def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
     """The one thing that matters most about a pot, in a word and a sentence."""
     pot, water = situation.standing.pots[index], situation.waters[index]
-    if not np.isfinite(situation.course.vpd_kpa[:, index]).any():
-        return "unknown", f"Nothing is known of the air on {pot.shelf}."
+    if not air_is_known(situation, index):
+        return "unknown", f"The air on {pot.shelf} has not been measured this week."
     depth = situation.expects_mm()[:, index]
     days = ahead.days_left[:, index]
     if water.level_known and np.quantile(days, 0.1) < FILL_WITHIN_DAYS:
