@@ -5,6 +5,7 @@ on stderr that says what to do; a traceback is a bug.
 """
 
 import logging
+import os
 import signal
 import sys
 import threading
@@ -27,6 +28,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Where the dry line stands in every wick-fed pot, why it moved, and what to do.",
 )
+
+# The matrices here are small: threads of the linear algebra library only get in each other's way. Before numpy loads.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 HomeFolder = Annotated[
     Path | None, typer.Option("--home", envvar="DRYLINE_HOME", help="The folder of databases, photos and dryline.toml.")
@@ -332,3 +336,7 @@ def password(home: HomeFolder = None) -> None:
     with _opened(home) as house:
         set_password(house.folder, typer.prompt("Password", hide_input=True, confirmation_prompt=True))
     print("The password is set; sessions that were open are signed out.")
+
+
+if __name__ == "__main__":
+    main()

@@ -10,6 +10,7 @@ from functools import partial
 from dashboard import signin
 from dashboard.answers import health, wall
 from dashboard.app import create_app
+from dashboard.care import cared_for
 from dashboard.listening import listening
 from dashboard.pages import Ask
 from ingest.home import Home
@@ -36,5 +37,5 @@ def serve(home: Home, *, port: int, stop: threading.Event) -> None:
     access = signin.read_access(home.folder)
     signin.check_listening(host, access)
     app = create_app(asks_of(home), access, home.settings.dashboard.title)
-    with listening(app.server, host, port):
+    with listening(app.server, host, port), cared_for(home, now_ms):
         stop.wait()
