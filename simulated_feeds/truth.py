@@ -22,23 +22,16 @@ from simulated_feeds.column import (
     dry_depth_mm,
 )
 from simulated_feeds.events import DAY_MS, Scenario
-from simulated_feeds.noise import Floats, normal, one_uniform, uniform
+from simulated_feeds.noise import Floats, normal, uniform
 from simulated_feeds.pots import World, build_of, changed
+from simulated_feeds.visits import Rounds as Rounds
+from simulated_feeds.visits import usual_rounds as usual_rounds
 
 Ints = npt.NDArray[np.int64]
 
 LATENT_W_PER_M2 = 28.4  # of 1 mm/d
 WARM_UP_DAYS = 15
 QUIET = Scenario("nothing happens")
-
-
-@dataclass(frozen=True)
-class Rounds:
-    """The grower's visits: what each pot gets, (visit, pot) in mL. 0 = nothing, inf = to the mark,
-    nan = by habit: to the mark when the level is below the share of it at which this grower refills."""
-
-    time_ms: Ints
-    fill_ml: Floats
 
 
 @dataclass(frozen=True)
@@ -196,40 +189,6 @@ def histories(world: World, scenario: Scenario) -> World:
                     setups = changed(setups, event.values, event.at_ms)
         pots.append(replace(pot, true_setups=true_setups, setups=setups))
     return World(world.shelves, tuple(pots))
-
-
-def usual_rounds(world: World, scenario: Scenario, seed: int, start_ms: int, days: float) -> Rounds:
-    """The visits of a grower who comes on the scenario's weekdays towards evening, absences and rhythm respected."""
-    first = int(start_ms // DAY_MS)
-    times = []
-    for day in range(first, first + int(np.ceil(days)) + 1):
-        weekday = (day + 3) % 7  # the epoch began on a Thursday
-        if weekday in scenario.weekdays:
-            times.append(day * DAY_MS + round((17.0 + 2.5 * one_uniform(seed, "visit", day)) * 3_600_000))
-    kept: list[int] = []
-    for time_ms in times:
-        away = any(event.kind == "absence" and _is_during(event.at_ms, event.until_ms, time_ms)
-                   for event in scenario.events)  # fmt: skip
-        number = (time_ms // DAY_MS) * len(scenario.weekdays) // 7
-        rare = any(
-            event.kind == "rhythm"
-            and _is_during(event.at_ms, event.until_ms, time_ms)
-            and number % int(event.number("every", 2)) != 0
-            for event in scenario.events
-        )
-        if start_ms <= time_ms < start_ms + days * DAY_MS and not away and not rare:
-            kept.append(time_ms)
-    fill = np.full((len(kept), len(world.pots)), np.nan)
-    for column, pot in enumerate(world.pots):
-        for row, time_ms in enumerate(kept):
-            if any(event.kind == "empty" and event.pot == pot.label
-                   and _is_during(event.at_ms, event.until_ms, time_ms) for event in scenario.events):  # fmt: skip
-                fill[row, column] = 0.0
-    return Rounds(np.array(kept, dtype=np.int64), fill)
-
-
-def _is_during(at_ms: int, until_ms: int | None, time_ms: int) -> bool:
-    return at_ms <= time_ms and (until_ms is None or time_ms < until_ms)
 
 
 def _factor_of(time_ms: Ints, scenario: Scenario, pot: str, kinds: Sequence[str], key: str, usual: float) -> Floats:
