@@ -14,9 +14,10 @@ import sqlalchemy as sa
 from ingest.logbook.refusals import Unreachable
 
 HEAD = "0002"  # a test holds it to the newest file in migrations/versions
+BUSY_S = 30.0  # how long to wait for another writer
 
 
-def engine(url: str, *, foreign_keys: bool = True) -> sa.Engine:
+def engine(url: str, *, foreign_keys: bool = True, busy_s: float = BUSY_S) -> sa.Engine:
     """An engine with the settings that keep acknowledged writes through a power cut."""
     made = sa.create_engine(url)
     if made.dialect.name != "sqlite":
@@ -30,7 +31,7 @@ def engine(url: str, *, foreign_keys: bool = True) -> sa.Engine:
             "journal_mode = WAL",
             "synchronous = FULL",
             f"foreign_keys = {'ON' if foreign_keys else 'OFF'}",
-            "busy_timeout = 30000",
+            f"busy_timeout = {round(busy_s * 1000)}",
         ):
             connection.execute(f"PRAGMA {pragma}").close()
 
@@ -50,10 +51,10 @@ def current(connection: sa.Connection) -> str | None:
     return connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
 
 
-def upgrade(url: str, at_ms: int, target: str = HEAD) -> None:
+def upgrade(url: str, at_ms: int, target: str = HEAD, *, busy_s: float = BUSY_S) -> None:
     """Bring the database at `url` to `target`, creating it if it is not there."""
     # Foreign keys rest while tables are rebuilt; they are checked before the commit.
-    made = engine(url, foreign_keys=False)
+    made = engine(url, foreign_keys=False, busy_s=busy_s)
     try:
         with made.connect().execution_options(writes=True) as connection:
             if connection.dialect.name == "postgresql":

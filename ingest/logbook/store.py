@@ -36,12 +36,13 @@ def _in_plain_words() -> Iterator[None]:
 class Store:
     """A logbook's database at an SQLAlchemy URL (`sqlite:///…/logbook.db`, `postgresql+psycopg://…`)."""
 
-    def __init__(self, url: str, *, clock: Callable[[], int] = now_ms) -> None:
+    def __init__(self, url: str, *, clock: Callable[[], int] = now_ms, busy_s: float = schema.BUSY_S) -> None:
+        """Open it, and bring it up to date; `busy_s` is how long to wait for another writer of an SQLite file."""
         self._clock = clock
         self._ours = threading.local()
         with _in_plain_words():
-            schema.upgrade(url, clock())
-        self._engine = schema.engine(url)
+            schema.upgrade(url, clock(), busy_s=busy_s)
+        self._engine = schema.engine(url, busy_s=busy_s)
 
     def close(self) -> None:
         """Let go of the database."""
