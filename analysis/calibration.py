@@ -26,13 +26,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import minimize
+from scipy.optimize import OptimizeResult, minimize
 from scipy.sparse import csr_array
 from scipy.special import log_ndtr
 
 from analysis.columns import Columns, FloatArray
 from analysis.dry_layer import drivers, first_known_mean
-from analysis.dry_layer_slopes import CONSTANTS, Weights, rest_with_slopes, step_with_slopes
+from analysis.dry_layer_slopes import CONSTANTS, Weights, line_at_rest, step_with_slopes
 from analysis.media import MEDIA
 
 IntArray = npt.NDArray[np.int64]
@@ -368,9 +368,17 @@ class _Fit:
             first = _weights(notes.before, spread)
             self.before_weights = Weights(first.l1[self.active], first.exponent[self.active], first.other[self.active])
         count = self.shared + len(POT_CONSTANTS) * self.owners
+        lately = [np.inf]
+
+        def enough(intermediate_result: OptimizeResult) -> None:
+            # at bounds (a surface just moist) the slope has kinks, on which a gradient norm never settles
+            lately.append(float(intermediate_result.fun))
+            if len(lately) > 4 and lately[-4] - lately[-1] < 0.1:
+                raise StopIteration
+
         found = minimize(
-            self._objective, np.zeros(count), jac=True, hessp=self._curved, method="trust-ncg",
-            options={"gtol": 0.02, "maxiter": 30, "initial_trust_radius": 3.0, "max_trust_radius": 30.0},
+            self._objective, np.zeros(count), jac=True, hessp=self._curved, method="trust-ncg", callback=enough,
+            options={"gtol": 0.02, "maxiter": 40, "initial_trust_radius": 3.0, "max_trust_radius": 30.0},
         )  # fmt: skip
         self._objective(found.x)
         self.mode = found.x
@@ -387,17 +395,20 @@ class _Fit:
         start = columns if notes.before is None else _with(notes.before, self.spread, shared, own)
         weights = self.weights if self.before_weights is None else self.before_weights
         early = first_known_mean(notes.vpd_kpa, notes.temperature_c, notes.level_mm, week)
-        depth, slopes = rest_with_slopes(start, drivers(start, *early), weights)
+        line = line_at_rest(start, drivers(start, *early), weights)
         for i in range(steps):
             uptake = None if notes.uptake_ml_per_day is None else notes.uptake_ml_per_day[i]
             ask = drivers(
                 columns, notes.vpd_kpa[i], notes.temperature_c[i], notes.level_mm[i], uptake_ml_per_day=uptake
             )
-            depth, slopes = step_with_slopes(columns, ask, depth, slopes, self.weights, notes.step_hours / 24.0)
+            line = step_with_slopes(columns, ask, line, self.weights, notes.step_hours / 24.0)
             if notes.wetted is not None:
-                depth = np.where(notes.wetted[i], 0.0, depth)
-                slopes = np.where(notes.wetted[i], 0.0, slopes)
-        return depth, slopes
+                line = replace(
+                    line,
+                    depth_mm=np.where(notes.wetted[i], 0.0, line.depth_mm),
+                    slopes=np.where(notes.wetted[i], 0.0, line.slopes),
+                )
+        return line.depth_mm, line.slopes
 
     def _objective(self, x: FloatArray) -> tuple[float, FloatArray]:
         depth, slopes = self.modelled(x)

@@ -28,6 +28,7 @@ class Columns:
     layer_exponent: FloatArray  # of the flux-height law
     layer_vapour_filled: FloatArray  # m3 of air per m3 of dry bed
     storage: FloatArray  # m3 of water per m3 that the front takes or leaves as it moves
+    held: FloatArray  # m3 of water per m3 in the grains when full: what an unfed column lives on
     vapour_enhancement: FloatArray  # vapour transport in a dry bed over molecular diffusion, k
     cover_mm: FloatArray  # stones that do not wick
     cover_vapour_filled: FloatArray

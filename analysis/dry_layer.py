@@ -12,7 +12,10 @@ layer takes of the capillary force, so a coarse layer high up throttles and the 
 matters. S is the loss through holes and U what the plant drinks, as mm over the open top; phi and psi say how much of
 them is missing at the top. Q is heat taken up at the surface. A poor wick lowers the water by its head loss.
 Demand falls and supply rises with d, so there is exactly one line, and none in a pot that can keep its surface moist.
-The transient form moves the line at (demand + phi S + psi U - supply) / storage.
+The transient form moves the line at (demand + phi S + psi U - supply) / storage. When the reservoir is empty the
+moist column feeds itself: its water sinks as if the reservoir stood ever lower, by all losses over what the column
+gives up per mm of sinking w, C(w) = held (s(foot + w) - s(H + w)). There s(x) = 1 / (1 + 3 x / L1) is how full the
+grains are at a height x above the water (van Genuchten's retention for n = 2, steep part).
 
 Must not know: where the constants come from (`setups.py`), how notes improve them (`calibration.py`), dates, units
 other than its own, or any store.
@@ -21,7 +24,7 @@ Source: science notes sections 1 to 4 and 9; the surface energy balance is Penma
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -37,6 +40,9 @@ UPTAKE_POWER = (
     0.5  # plants drink between "unchanged" and "in proportion" as air dries; the root keeps critical_vpd closed
 )
 LARGEST_SUPPLY_MM_PER_DAY = 1e5  # saturated conductivity of coarse clay, about 1e-3 m/s: only a bound
+
+DEEPEST_SUNK_MM = 2000.0
+FULLNESS = 3.0  # grains hold half their water a third of L1 above the water
 
 _WATER_G_K_PER_J = 18.01528 / 8.314462618
 
@@ -410,8 +416,8 @@ def transient(
     Returns the depth at the end of each step, `(step, pot)` or `(step, draw, pot)`.
     Implicit (backward Euler), so stable for steps of any length; steps of six hours stay within half a
     millimetre of hourly ones, steps of a day within two.
-    With an empty reservoir there is no supply and the line sinks until the column is dry. In a step with an unknown
-    input the line stays where it is. Source: science notes 9.4, point 6.
+    With an empty reservoir the column lives on its own water and the line sinks until it is dry. In a step with an
+    unknown input the line stays where it is. Source: science notes 9.4, point 6.
     """
     steps = max(np.shape(vpd_kpa)[0], np.shape(temperature_c)[0], np.shape(level_mm)[0])
     if initial_mm is None:
@@ -424,13 +430,39 @@ def transient(
         depth.shape, np.shape(level_mm)[1:], np.shape(vpd_kpa)[1:], columns.layer_l1_mm.shape[1:]
     )
     depth = np.broadcast_to(np.nan_to_num(depth), shape).astype(np.float64)
+    sunk = np.zeros(shape)
     path = np.empty((steps, *shape))
     for row, ask in enumerate(_driver_rows(columns, vpd_kpa, temperature_c, level_mm, uptake_ml_per_day, shape)):
+        if not ask.fed.all():
+            sunk = sunk_mm(columns, ask, depth, sunk, step_hours / 24.0)
+            ask = replace(ask, surface_mm=ask.surface_mm + sunk)  # noqa: PLW2901
+        elif row and sunk.any():
+            sunk = np.zeros(shape)
         depth = implicit_step(columns, ask, depth, step_hours / 24.0)
         if wetted is not None:
             depth = np.where(wetted[row], 0.0, depth)
         path[row] = depth
     return path
+
+
+def sunk_mm(columns: Columns, ask: Drivers, depth_mm: FloatArray, sunk: FloatArray, days: float) -> FloatArray:
+    """How far the water of an unfed column has sunk below its reservoir after a step; zero in a fed one.
+
+    depth_mm, sunk: at the start of the step. A refill feeds the column again at once; its line then rises at the pace
+    of its storage.
+    """
+    dry, _ = _dry_resistance(columns, ask, depth_mm)
+    lost = ask.numerator / (ask.film_s_per_m + dry) + ask.holes_mm_per_day + ask.uptake_mm_per_day
+    after = np.minimum(sunk + days * lost / given_up(columns, ask, sunk), DEEPEST_SUNK_MM)
+    return np.where(ask.fed, 0.0, np.where(ask.known, after, sunk))
+
+
+def given_up(columns: Columns, ask: Drivers, sunk: FloatArray) -> FloatArray:
+    """mm of water that a moist column gives up per mm by which its water sinks further: less and less."""
+    reach = columns.layer_l1_mm[-1] / FULLNESS
+    top = np.maximum(ask.surface_mm, 1.0) + sunk
+    foot = np.maximum(ask.surface_mm - columns.column_mm, 0.0) + sunk
+    return np.asarray(columns.held * reach * (top - foot) / ((reach + foot) * (reach + top)))
 
 
 def first_known_mean(
@@ -511,19 +543,15 @@ def _driver_rows(
 def implicit_step(columns: Columns, ask: Drivers, depth_mm: FloatArray, days: float) -> FloatArray:
     """One backward Euler step of the line: depth(new) = depth + days net(new) / storage, between 0 and the column."""
     pace = days / columns.storage
-    fed = bool(ask.fed.all())
     near = 2e-3 if columns.layer_l1_mm.shape[0] == 1 else 1e-4
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         bound = np.maximum(np.minimum(columns.column_mm, ask.surface_mm - 1e-3), 0.0)
-        if not fed:
-            bound = np.where(ask.fed, bound, columns.column_mm)
         new = np.minimum(depth_mm, bound)
         low, high = np.zeros_like(new), bound
         for turn in range(60):
             here = balance(columns, ask, new)
-            net, slope = (here.net, here.net_slope) if fed else net_rate(ask, here)
-            beyond = new - depth_mm - pace * net
-            after = np.minimum(np.maximum(new - beyond / (1.0 - pace * slope), 0.0), bound)
+            beyond = new - depth_mm - pace * here.net
+            after = np.minimum(np.maximum(new - beyond / (1.0 - pace * here.net_slope), 0.0), bound)
             if turn >= 4:
                 # to and fro about the foot of a layer: close in from both sides
                 low, high = np.where(beyond > 0.0, low, new), np.where(beyond > 0.0, new, high)
@@ -535,15 +563,3 @@ def implicit_step(columns: Columns, ask: Drivers, depth_mm: FloatArray, days: fl
                 break
         new = np.where(ask.surface_mm <= 0.0, 0.0, new)
     return np.where(ask.known, new, depth_mm)
-
-
-def net_rate(ask: Drivers, here: Balance) -> tuple[FloatArray, FloatArray]:
-    """Rate at which the line sinks times the storage, and its slope in depth; an empty reservoir supplies nothing.
-
-    Without supply everything that leaves comes out of the moist medium, the holes' and the plant's share in full.
-    """
-    starved = here.demand + ask.holes_mm_per_day + ask.uptake_mm_per_day
-    return (
-        np.where(ask.fed, here.net, starved),
-        np.where(ask.fed, here.net_slope, here.net_slope + here.supply_slope),
-    )

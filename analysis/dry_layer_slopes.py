@@ -5,12 +5,23 @@ time (implicit function theorem). `calibration.py` fits with them. Must not know
 shared by whom: that is handed in as weights.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.columns import Columns, FloatArray
-from analysis.dry_layer import PENMAN_TORTUOSITY, Balance, Drivers, balance, implicit_step, net_rate, steady_depth_mm
+from analysis.dry_layer import (
+    DEEPEST_SUNK_MM,
+    FULLNESS,
+    PENMAN_TORTUOSITY,
+    Balance,
+    Drivers,
+    balance,
+    given_up,
+    implicit_step,
+    steady_depth_mm,
+    sunk_mm,
+)
 
 CONSTANTS = ("vapour_enhancement", "uptake", "vents", "wick", "surface", "uptake_share", "storage")
 """The constants that are not a layer's: logarithms, but mm for the surface and the logit for the share."""
@@ -31,48 +42,45 @@ class Weights:
 
 def net_slopes(columns: Columns, ask: Drivers, depth_mm: FloatArray, here: Balance, weights: Weights) -> FloatArray:
     """d net / d parameter at a fixed depth, `(parameter, column)`, in mm/d; all but the storage, which is not in it."""
-    layer_l1, layer_exponent, by_water = _supply_slopes(columns, ask, depth_mm, here)
-    dry = ask.numerator / here.demand - ask.film_s_per_m
-    cover = _cover_s_per_m(columns, ask)
-    demand_by_k = here.demand**2 / ask.numerator * (dry + cover)
-    inner = _inner_share_of_holes(columns)
-    holes_by_k = ask.holes_mm_per_day * inner
-    # through the wick: what is carried lowers the water, and a lower water raises net by this
-    lowered = -by_water
+    layer_l1, layer_exponent, lowered = _supply_slopes(columns, ask, depth_mm, here)
+    demand_by_k, holes_by_k = _losses_by_k(columns, ask, here.demand)
+    # through the wick: what is carried lowers the water, and a lower water raises net by `lowered` a mm
     wick = ask.wick_mm_per_mm_per_day
     share = columns.uptake_share
     carried = here.demand + ask.holes_mm_per_day + ask.uptake_mm_per_day
-    fed = np.where(ask.fed, 1.0, 0.0)
-    other = np.stack(
-        np.broadcast_arrays(
-            demand_by_k + columns.vent_share * holes_by_k * fed + lowered * wick * (demand_by_k + holes_by_k) * fed,
-            ask.uptake_mm_per_day * (share * fed + (1.0 - fed) + lowered * wick * fed),
-            ask.holes_mm_per_day * (columns.vent_share * fed + (1.0 - fed) + lowered * wick * fed),
-            lowered * wick * carried * fed,
-            lowered * fed,
-            ask.uptake_mm_per_day * share * (1.0 - share) * fed,
-            np.zeros_like(here.net),
-        )
-    )
-    by_other = np.einsum(
-        "pc...,c...->p...",
-        np.broadcast_to(_per_column(weights.other, other), (len(weights.other), *other.shape)),
-        other,
-    )
+    by_constant = {
+        "vapour_enhancement": demand_by_k
+        + columns.vent_share * holes_by_k
+        + lowered * wick * (demand_by_k + holes_by_k),
+        "uptake": ask.uptake_mm_per_day * (share + lowered * wick),
+        "vents": ask.holes_mm_per_day * (columns.vent_share + lowered * wick),
+        "wick": lowered * wick * carried,
+        "surface": lowered,
+        "uptake_share": ask.uptake_mm_per_day * share * (1.0 - share),
+    }
     by_layers = np.einsum("pl...,l...->p...", weights.l1, layer_l1) + np.einsum(
         "pl...,l...->p...", weights.exponent, layer_exponent
     )
-    return np.asarray(by_other - by_layers * fed)
+    return np.asarray(_by_parameter(weights, by_constant) - by_layers)
 
 
-def _per_column(weights: FloatArray, like: FloatArray) -> FloatArray:
-    return weights if weights.ndim == like.ndim + 1 else weights[..., None]
+def _by_parameter(weights: Weights, by_constant: dict[str, FloatArray]) -> FloatArray:
+    """Slopes by constant, `(column,)` each, to slopes by parameter, `(parameter, column)`."""
+    rows = [CONSTANTS.index(name) for name in by_constant]
+    slopes = np.stack(np.broadcast_arrays(*by_constant.values()))
+    return np.asarray(np.einsum("pc...,c...->p...", weights.other[:, rows], slopes))
+
+
+def _losses_by_k(columns: Columns, ask: Drivers, demand: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """d demand and d loss through holes / d ln of the vapour enhancement."""
+    in_beds = ask.numerator / demand - ask.film_s_per_m + _cover_s_per_m(columns, ask)
+    return np.asarray(demand**2 / ask.numerator * in_beds), ask.holes_mm_per_day * _inner_share_of_holes(columns)
 
 
 def _supply_slopes(
     columns: Columns, ask: Drivers, depth: FloatArray, here: Balance
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """d supply / d ln l1 and / d ln exponent of each layer, `(layer, column)`, and / d depth of the water."""
+    """d supply / d ln l1 and / d ln exponent of each layer, `(layer, column)`, and its fall as the water sinks."""
     wick = ask.wick_mm_per_mm_per_day
     water_depth = ask.surface_mm + wick * (here.demand + ask.holes_mm_per_day + ask.uptake_mm_per_day)
     layers = columns.layer_l1_mm.shape[0]
@@ -92,7 +100,7 @@ def _supply_slopes(
         by_water = by_water + n * (part / top - rest / foot)
         above = below
     square = here.supply**2
-    return square * np.stack(l1_slopes), square * np.stack(exponent_slopes), -square * np.asarray(by_water)
+    return square * np.stack(l1_slopes), square * np.stack(exponent_slopes), square * np.asarray(by_water)
 
 
 def _cover_s_per_m(columns: Columns, ask: Drivers) -> FloatArray:
@@ -120,19 +128,79 @@ def rest_with_slopes(columns: Columns, ask: Drivers, weights: Weights) -> tuple[
     return safe, np.where(inside & np.isfinite(slopes), slopes, 0.0)
 
 
-def step_with_slopes(
-    columns: Columns, ask: Drivers, depth_mm: FloatArray, slopes: FloatArray, weights: Weights, days: float
-) -> tuple[FloatArray, FloatArray]:
+@dataclass(frozen=True)
+class Line:
+    """A line on its way: depth and how far the water has sunk, `(column,)`, with slopes `(parameter, column)`."""
+
+    depth_mm: FloatArray
+    slopes: FloatArray
+    sunk_mm: FloatArray
+    sunk_slopes: FloatArray
+
+
+def line_at_rest(columns: Columns, ask: Drivers, weights: Weights) -> Line:
+    """Where the line starts."""
+    depth, slopes = rest_with_slopes(columns, ask, weights)
+    return Line(depth, slopes, np.zeros_like(depth), np.zeros_like(slopes))
+
+
+def step_with_slopes(columns: Columns, ask: Drivers, line: Line, weights: Weights, days: float) -> Line:
     """One implicit step of the line and of its derivatives."""
-    new = implicit_step(columns, ask, depth_mm, days)
+    fed = bool(ask.fed.all())
+    sunk, sunk_slopes = line.sunk_mm, line.sunk_slopes
+    if not fed:
+        sunk, sunk_slopes = _sunk_with_slopes(columns, ask, line, weights, days)
+        ask = replace(ask, surface_mm=ask.surface_mm + sunk)
+    elif sunk.any():
+        sunk, sunk_slopes = np.zeros_like(sunk), np.zeros_like(sunk_slopes)
+    new = implicit_step(columns, ask, line.depth_mm, days)
     pace = days / columns.storage
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         here = balance(columns, ask, new)
-        net, net_slope = net_rate(ask, here)
         source = net_slopes(columns, ask, new, here, weights)
-        storage = _per_column(weights.other, np.empty((1, *new.shape)))[:, CONSTANTS.index("storage")]
-        after = (slopes + pace * (source - storage * net)) / (1.0 - pace * net_slope)
-    limit = np.where(ask.fed, np.minimum(columns.column_mm, ask.surface_mm - 1e-3), columns.column_mm)
-    inside = (new > 0.0) & (new < limit)
+        if not fed:
+            lowered = _supply_slopes(columns, ask, new, here)[2]
+            source = source + lowered * sunk_slopes
+        storage = weights.other[:, CONSTANTS.index("storage")]
+        after = (line.slopes + pace * (source - storage * here.net)) / (1.0 - pace * here.net_slope)
+    inside = (new > 0.0) & (new < np.minimum(columns.column_mm, ask.surface_mm - 1e-3))
     after = np.where(inside & np.isfinite(after), after, 0.0)
-    return new, np.where(ask.known, after, slopes)
+    return Line(new, np.where(ask.known, after, line.slopes), sunk, sunk_slopes)
+
+
+def _sunk_with_slopes(
+    columns: Columns, ask: Drivers, line: Line, weights: Weights, days: float
+) -> tuple[FloatArray, FloatArray]:
+    """The sinking water of an unfed column and its derivatives; see `dry_layer.sunk_mm`."""
+    after = sunk_mm(columns, ask, line.depth_mm, line.sunk_mm, days)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        here = balance(columns, ask, line.depth_mm)
+        demand_by_k, holes_by_k = _losses_by_k(columns, ask, here.demand)
+        lost = here.demand + ask.holes_mm_per_day + ask.uptake_mm_per_day
+        lost_slopes = (
+            _by_parameter(
+                weights,
+                {
+                    "vapour_enhancement": demand_by_k + holes_by_k,
+                    "uptake": ask.uptake_mm_per_day,
+                    "vents": ask.holes_mm_per_day,
+                },
+            )
+            + (here.net_slope + here.supply_slope) * line.slopes
+        )
+        # C = held reach (top - foot) / ((reach + foot) (reach + top)); top - foot stays as both sink
+        reach = columns.layer_l1_mm[-1] / FULLNESS
+        top = np.maximum(ask.surface_mm, 1.0) + line.sunk_mm
+        foot = np.maximum(ask.surface_mm - columns.column_mm, 0.0) + line.sunk_mm
+        by_sinking = -1.0 / (reach + foot) - 1.0 / (reach + top)
+        by_reach = 1.0 - reach / (reach + foot) - reach / (reach + top)
+        pace = days * lost / given_up(columns, ask, line.sunk_mm)
+        surface = weights.other[:, CONSTANTS.index("surface")]
+        slopes = (
+            line.sunk_slopes
+            + pace * lost_slopes / lost
+            - pace * (by_sinking * (line.sunk_slopes + surface) + by_reach * weights.l1[:, -1])
+        )
+    moving = (after > line.sunk_mm) & (after < DEEPEST_SUNK_MM)
+    slopes = np.where(moving & np.isfinite(slopes), slopes, np.where(ask.fed, 0.0, line.sunk_slopes))
+    return after, np.where(ask.fed, 0.0, slopes)

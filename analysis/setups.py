@@ -47,6 +47,9 @@ USUAL_DRY_MM = 15.0
 MEASURED_SURFACE_SD_MM = 2.0
 GUESSED_SURFACE_SD_MM = 12.0
 
+LAST_WATER_MM = 1.5
+"""What a wick on an uneven floor, and a level sensor with its offset, leave in doubt: such a reservoir is empty."""
+
 
 def column_parameters(
     setups: Sequence[Description],
@@ -119,6 +122,7 @@ def _column(setup: Description, shelf: Description, pot: Description) -> _Readin
     if n["column_mm"] > n["surface_height_mm"] + 5.0:
         read.says.append("the medium is thicker than its surface is high: taken to reach down to the floor")
     n["storage"] = sum(t * m.storage for t, m in read.layers) / max(n["column_mm"], 1.0)
+    n["held"] = sum(t * m.held for t, m in read.layers) / max(n["column_mm"], 1.0)
     n["storage_log_sd"] = 0.5
     n["vent_vapour_filled"] = sum(t * m.vapour_filled for t, m in read.layers) / max(n["column_mm"], 1.0)
     n["pot_log_sd"] = float(np.hypot(POT_LOG_SD, max(m.extra_log_sd for _, m in read.layers)))
@@ -285,7 +289,7 @@ def _water_ways(read: _Reading, setup: Description) -> None:
     n["wick_mm_per_ml_per_day"] = per_strand / strands if strands > 0 else 0.0
     n["wick_log_sd"] = 0.6
     foot = n["surface_height_mm"] - sum(thickness for thickness, _ in read.layers)
-    n["lowest_fed_level_mm"] = 0.0 if strands > 0 else max(foot, 0.0)
+    n["lowest_fed_level_mm"] = LAST_WATER_MM if strands > 0 else max(foot, LAST_WATER_MM)
     gap = GAP_WORDS_MM[_word(setup.get("gap"), GAP_WORDS_MM) or "none"]
     n["gap_area_mm2"] = pi * n["_top"] * gap
     n["gap_depth_mm"] = n["surface_height_mm"] + max(_number(setup.get("headroom_mm")) or 0.0, 0.0)
