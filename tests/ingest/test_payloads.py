@@ -252,7 +252,7 @@ def test_any_bytes_give_readings_or_a_reason(body):
 
 
 @given(JSON_LIKE)
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=150, deadline=None, derandomize=True)
 def test_any_json_gives_readings_or_a_reason(document):
     check_total(json.dumps(document).encode())
 

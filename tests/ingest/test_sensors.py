@@ -25,7 +25,8 @@ def sensor(quantity="reservoir_level", unit="mm", **more):
 
 
 # Exact by definition: the SI Brochure (9th edition, 2019) and the international yard and pound (1959): 1 in = 25.4 mm,
-# 1 lb = 453.59237 g, 1 oz = 1/16 lb, 1 knot = 1852 m/h; degF by its definition from degC. Tolerance: a double's rounding.
+# 1 lb = 453.59237 g, 1 oz = 1/16 lb, 1 knot = 1852 m/h; degF by its definition from degC.
+# Tolerance: a double's rounding.
 SI = [
     ("air_temperature", "°F", 32.0, 0.0),
     ("air_temperature", "°F", 212.0, 100.0),
