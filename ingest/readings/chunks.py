@@ -112,12 +112,8 @@ def _unpack(key: int, chunk: bytes) -> _Part:
     series, day = series_and_day(key)
     if len(chunk) < 4 or int.from_bytes(chunk[:4], "little") != _checksum(key, chunk[4:]):
         raise StoreTorn(f"the sealed day {np.datetime64(day, 'D')} of series {series} is damaged")
-    kind, at = _read_varint(chunk, 4)
-    count, at = _read_varint(chunk, at)
-    offset_ms, at = _read_varint(chunk, at)
-    unit_ms, at = _read_varint(chunk, at)
-    first, at = _read_varint(chunk, at)
-    body = zlib.decompress(chunk[at:], wbits=-15)
+    (kind, count, offset_ms, unit_ms, first), at = _read_varints(chunk, 4, 5)
+    body = zlib.decompress(chunk[at:], -15, 16 * count)
     time_width, value_width = kind & 3, kind >> 2 & 3
     time_bytes = (count - 1) << time_width
     return _Part(
@@ -203,12 +199,17 @@ def _varint(number: int) -> bytes:
     return bytes(packed)
 
 
-def _read_varint(packed: bytes, at: int) -> tuple[int, int]:
+def _read_varints(packed: bytes, at: int, count: int) -> tuple[list[int], int]:
+    """So many numbers from a position on, and the position after them."""
+    numbers: list[int] = []
     number = shift = 0
-    while True:
+    while len(numbers) < count:
         byte = packed[at]
-        number |= (byte & 0x7F) << shift
         at += 1
+        number |= (byte & 0x7F) << shift
         if byte < 0x80:
-            return number, at
-        shift += 7
+            numbers.append(number)
+            number = shift = 0
+        else:
+            shift += 7
+    return numbers, at

@@ -21,6 +21,10 @@ _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _TORN = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
 
+# The first one with RETURNING.
+_OLDEST_SQLITE = (3, 35)
+
+
 class _Held:
     """A thread's hold on its connection: gone with the thread, and the connection with it.
 
@@ -56,6 +60,10 @@ class Connections:
         return held.db
 
     def _open(self) -> sqlite3.Connection:
+        if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
+            raise StoreError(
+                f"SQLite {sqlite3.sqlite_version} is too old for the readings store; 3.35 or newer is needed."
+            )
         if self._closed:
             raise StoreError(f"The readings store {self.path} has been closed.")
         if self.read_only and not self.path.exists():

@@ -131,12 +131,11 @@ class InfluxServer:
             return {}
         # A value's column is named after the function that was asked for; 60.0 is printed as 60, 5e-324 as 324 digits.
         kinds: dict[str, Any] = {"name": "category", "tags": "category", "time": np.int64, "value": np.float64}
-        answer = pd.read_csv(
-            io.BytesIO(body),
-            header=0,
-            names=list(kinds),
-            dtype=kinds,
-        )
+        try:
+            answer = pd.read_csv(io.BytesIO(body), header=0, names=list(kinds), dtype=kinds)
+        except ValueError as odd:
+            # An error met half way comes as a line among the rows.
+            raise StoreAway(f"InfluxDB at {self.url} broke off an answer: {odd}.") from odd
         codes = answer["tags"].cat.codes.to_numpy()
         begins = np.flatnonzero(np.diff(codes, prepend=-1))
         times, values = answer["time"].to_numpy(), answer["value"].to_numpy()

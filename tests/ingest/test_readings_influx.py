@@ -154,6 +154,17 @@ def test_a_week_that_another_program_filled_with_whole_numbers_is_set_aside_and_
     assert store.refused() == []
 
 
+def test_readings_older_than_the_server_keeps_are_set_aside_all_at_once(
+    store: InfluxReadings, server: InfluxServer
+) -> None:
+    server._make_ready()
+    server._ask(f'ALTER RETENTION POLICY autogen ON "{server._database}" DURATION 1h SHARD DURATION 1h')
+    store.append(daily(300))
+    assert store.forward() == (0, 300, 0)
+    assert "beyond retention policy" in store.refused()[0].reason
+    assert store.read([AIR], *EVER)[AIR][0].size == 300
+
+
 def test_a_wrong_secret_says_so_and_loses_nothing(tmp_path: Path, influxd: Influxd) -> None:
     server = InfluxServer(influxd.url, "dryline", "grower:wrong")
     with closing(InfluxReadings(tmp_path / "readings.sqlite", server)) as store:
