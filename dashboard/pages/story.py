@@ -17,7 +17,7 @@ from dashboard.pages import Answer, Ask, Page
 WEEKS = {4: "4 weeks", 12: "12 weeks", 52: "a year"}
 USUAL_WEEKS = 12
 WEEK_MS = 7 * 86_400_000
-NO_STORY = "The story cannot be told just now: the stores gave no answer. `dryline check` says more."
+NO_STORY = "The story cannot be told just now: the stores gave no answer. The command dryline check says more."
 TOOLS: Any = {
     "displaylogo": False,
     "responsive": True,

@@ -26,6 +26,7 @@ DECIMALS = {
     "rooting_depth_mm": 0,
 }
 SHELF_KEYS = ("temperature_c", "relative_humidity_pct", "vpd_kpa", "vpd_day_kpa", "air_state", "sensor_state")
+NEED_KEYS = ("pot", "shelf", "kind", "says")
 POT_KEYS = (
     "plant",
     "says",
@@ -52,7 +53,7 @@ def parts_of(answer: Mapping[str, Any]) -> Parts:
             "unread_messages": answer.get("unread_messages", 0),
             "disk_free_pct": _rounded("disk_free_pct", answer.get("disk_free_pct")),
         },
-        "needs": [dict(need) for need in answer["needs"]],
+        "needs": [_plain(need, NEED_KEYS) for need in answer["needs"]],
         "silent": [dict(sensor) for sensor in answer["silent"]],
     }
     for shelf in answer["shelves"]:

@@ -14,7 +14,7 @@ from dash import Input, Output, dcc, html, no_update
 from dashboard.pages import Answer, Ask, Page
 
 AGAIN_MS = 30_000
-NO_WORKSHOP = "The sensors cannot be listed just now: the stores gave no answer. `dryline check` says more."
+NO_WORKSHOP = "The sensors cannot be listed just now: the stores gave no answer. The command dryline check says more."
 STATES = {
     "fresh": "fresh",
     "stale": "late",

@@ -69,6 +69,8 @@ def test_a_fresh_sensor_growing_older_by_seconds_sends_nothing(answer):
         shelf["air_age_s"] += 10
         for pot in shelf["pots"]:
             pot["level_age_s"] += 10
+    for need in answer["needs"]:
+        need["since_ms"] += 10_000
     assert news(parts_of(answer), before)["parts"] == {}
 
 

@@ -1,0 +1,101 @@
+"""Take pictures of every screen from a running demo into docs/pictures: both orientations, both themes, a phone.
+
+Start `make demo` in another terminal first, and wait until its wall stands. Which pot is opened is read off the wall:
+the one that needs the grower most, else the first.
+"""
+
+import argparse
+import shutil
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import quote
+
+from playwright.sync_api import Browser, Error, sync_playwright
+
+CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
+FLAGS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
+PICTURES = Path(__file__).parents[1] / "docs" / "pictures"
+ADDRESS = "http://127.0.0.1:8050"
+READY = "#wall .stage, .story-graph .main-svg, #workshop h2, main.plain"
+SETTLE_MS = 400
+SIZES = {"tablet": (1280, 800), "upright": (800, 1280), "phone": (360, 740)}
+THEMES = ("light", "dim")
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One file: what is shown, how large and in which light."""
+
+    name: str
+    path: str
+    size: str
+    theme: str
+
+    @property
+    def file(self) -> Path:
+        return PICTURES / f"{self.name}-{self.size}-{self.theme}.png"
+
+
+def pictures(pages: dict[str, str]) -> Iterator[Picture]:
+    """Every page on the tablet both ways in both lights, and on the phone by day."""
+    for name, path in pages.items():
+        for size in ("tablet", "upright"):
+            for theme in THEMES:
+                yield Picture(name, path, size, theme)
+        yield Picture(name, path, "phone", "light")
+
+
+def take(browser: Browser, address: str, picture: Picture) -> None:
+    width, height = SIZES[picture.size]
+    context = browser.new_context(viewport={"width": width, "height": height})
+    context.add_init_script(f"localStorage.setItem('dryline-theme', '{picture.theme}')")
+    page = context.new_page()
+    page.goto(address + picture.path)
+    page.wait_for_selector(READY)
+    page.wait_for_timeout(SETTLE_MS)
+    page.screenshot(path=picture.file)
+    context.close()
+
+
+def pages_of(browser: Browser, address: str) -> dict[str, str]:
+    """The pages that this dashboard has, by the name of their picture."""
+    page = browser.new_page(viewport={"width": 1280, "height": 800})
+    page.goto(address + "/near")
+    page.wait_for_selector("[data-pot]")
+    needy = page.locator(".pot-needy").first
+    tile = needy if needy.count() else page.locator("[data-pot]").first
+    pot = quote(tile.get_attribute("data-pot") or "", safe="")
+    found = {"wall-far": "/", "wall-near": "/near", "pot": f"/pot/{pot}"}
+    for link in page.locator(".pool a[data-page]").all():
+        name = link.get_attribute("data-page") or ""
+        if name not in ("wall", ""):
+            found[name] = f"/story/{pot}" if name == "story" else (link.get_attribute("href") or "/")
+    page.close()
+    return found
+
+
+def main() -> int:
+    reader = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    reader.add_argument("--address", default=ADDRESS, help=f"where the demo answers (default {ADDRESS})")
+    address = reader.parse_args().address.rstrip("/")
+    PICTURES.mkdir(parents=True, exist_ok=True)
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        try:
+            for picture in pictures(pages_of(browser, address)):
+                take(browser, address, picture)
+                print(picture.file.relative_to(PICTURES.parents[1]))
+        except Error as error:
+            print(
+                f"No picture from {address}: {error.message.splitlines()[0]} Is `make demo` running?", file=sys.stderr
+            )
+            return 1
+        finally:
+            browser.close()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
