@@ -183,6 +183,7 @@ def _by_the_book(
     shown = hour_ms >= since - HOUR_MS
     days = edges[:-1].size
     empty = np.full(days, np.nan)
+    no_spans = nothing_known(at_ms, NOT_PRECISE).weeks
     return PotWater(
         at_ms=at_ms,
         level_mm=float(book.level_mm[-1]),
@@ -195,6 +196,8 @@ def _by_the_book(
         days=DailyUse(
             edges[:-1], empty, empty, empty, np.zeros(days), np.full(days, NOT_PRECISE, dtype="U80"), empty, empty
         ),
+        weeks=no_spans,
+        drawn_weeks=no_spans,
         intervals=intervals,
         refills=tuple(
             Refill(

@@ -121,7 +121,8 @@ class PotWater:
 
     level_mm, level_low_mm, level_high_mm, ml_left: now; NaN when unknown. level_age_ms: since the last reading or note
     that told it, None if never. week: use of the last seven full days. drawn_week: what left the reservoir in them, and
-    so had to be poured (NaN where no level is followed). days: day by day. intervals: use from refill to refill.
+    so had to be poured (NaN where no level is followed). days: day by day. weeks, drawn_weeks: every seven full
+    days in a row, one ending at each midnight. intervals: use from refill to refill.
     refills: of the span. unseen_notes: indices of notes of which the sensor saw nothing. other_losses: moment, kind and
     mL of water that went without being used. stuck_since_ms, silent_since_ms: None while the sensor is well. hour_ms,
     hourly_level_mm: (h,) NaN where unknown. rests_on: a sensor or switch (measured), amounts in notes (notes), an
@@ -137,6 +138,8 @@ class PotWater:
     week: UsePerDay
     drawn_week: UsePerDay
     days: DailyUse
+    weeks: WaterUse
+    drawn_weeks: WaterUse
     intervals: WaterUse
     refills: tuple[Refill, ...]
     unseen_notes: IntArray
@@ -282,6 +285,8 @@ def _from_levels(
         week=_week(stretches, edges, at_ms, use_within),
         drawn_week=_week(stretches, edges, at_ms, drawn_within),
         days=_days(stretches, edges, shelf_temperature is not None),
+        weeks=_spans(stretches, edges[:-7], edges[7:]),
+        drawn_weeks=_spans(stretches, edges[:-7], edges[7:], drawn_within),
         intervals=_spans(stretches, moments[:-1], moments[1:]),
         refills=refills,
         unseen_notes=pours[unseen],
@@ -474,12 +479,15 @@ def nothing_known(at_ms: int, reason: str) -> PotWater:
     none_f, none_i = np.empty(0, np.float64), np.empty(0, np.int64)
     words = np.empty(0, dtype="U80")
     nan = float("nan")
+    no_spans = WaterUse(none_i, none_i, none_f, none_f, none_f, none_f, words)
     return PotWater(
         at_ms=at_ms, level_mm=nan, level_low_mm=nan, level_high_mm=nan, level_age_ms=None, ml_left=nan,
         week=UsePerDay(nan, nan, nan, reason),
         drawn_week=UsePerDay(nan, nan, nan, reason),
         days=DailyUse(none_i, none_f, none_f, none_f, none_f, words, none_f, none_f),
-        intervals=WaterUse(none_i, none_i, none_f, none_f, none_f, none_f, words),
+        weeks=no_spans,
+        drawn_weeks=no_spans,
+        intervals=no_spans,
         refills=(), unseen_notes=none_i, other_losses=(), stuck_since_ms=None, silent_since_ms=None,
         hour_ms=none_i, hourly_level_mm=none_f, drift_mm_per_k=nan, rests_on="nothing",
     )  # fmt: skip

@@ -51,14 +51,14 @@ STORE_SD_ML_PER_MM = (0.2, 0.25, 0.25, 0.2)
 Assumed: the wet zone of a column of some 100 cm2 moves with the level, and its pores hold about a tenth of it."""
 
 TEMPERATURE_DRIFT_SD_MM_PER_K = 0.15
-SENSOR_WANDERS_MM, SENSOR_WANDERS_DAYS = 0.15, 21.0
-"""Sd and memory of a level sensor's wandering that nothing shows (growth on a float, a strip that ages): 0.1 mm a week.
-Assumed; no regression can tell it from use, so every span carries it."""
+SENSOR_WANDERS_MM, SENSOR_WANDERS_DAYS = 0.17, 21.0
+"""Sd and memory of a level sensor's wandering that nothing shows (growth on a float, a strip that ages): an eighth of a
+mm a week. Assumed; no regression can tell it from use, so every span carries it."""
 
 STORE_SHAPE_ERROR = 0.25
 """How wrong the delays may be, as a share (sd) of what the medium took up or gave back within a span."""
 
-MODEL_ERROR = 0.01
+MODEL_ERROR = 0.012
 """What is left of the regression's own simplifications, as a share (sd) of the use."""
 
 SLOW_ERROR_MM = 0.08
