@@ -46,4 +46,5 @@ def _weights(factors: int) -> FloatArray:
     # the chance that exactly this subset (without the factor) stood when the factor changed: s! (k - s - 1)! / k!
     chance = np.array([factorial(s) * factorial(factors - s - 1) / factorial(factors) for s in range(factors)])
     joins, stays_out = chance[np.maximum(size - 1, 0)], -chance[np.minimum(size, factors - 1)]
-    return np.where(mask.T, joins, stays_out)
+    weights: FloatArray = np.where(mask.T, joins, stays_out)
+    return weights

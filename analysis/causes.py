@@ -1,0 +1,378 @@
+"""Why the dry layer of one pot moved, or its use: direction, verdict, shares, and what is left unexplained.
+
+The picture. Two spells are compared, before and since. In this order: is a sensor silent or stuck? was water missing?
+does use agree with what set-up, air and level make one expect? and only then the shares. What somebody recorded (holes,
+cover, medium, wick, heat, a move) is taken as done. What nobody recorded shows in two ways: use outside what is
+expected (use is not proportional to dryness, so anything between "unchanged" and "proportional" is expected), and
+noted depths off the modelled line. Hypotheses of a hidden change (a failing wick, a plant that stopped drinking or
+grew, holes, a cover gone, heat) are each followed through the model and weighed against both; "nothing hidden" starts
+far ahead, so a recorded change needs less evidence than an unrecorded one. Use that falls while the line deepens is
+the wick; use that falls while it rises is the roots.
+
+The level is a mediator: a fall that faster use explains at an unchanged refill rhythm belongs to what raised the use.
+
+The shares are Shapley values of the calibrated model (`shapley.py`, `counterfactual.py`), with intervals from its
+draws; noted depths less the model are the unexplained remainder, never hidden. "None" is said when the depth is within
+3 mm and use within 15 % of what was expected. Everything looked at ends at the asked moment.
+
+It takes arrays and calibrated columns; stores, dates and screens are the caller's. The weights of the hypotheses and
+the widths of what is expected are assumed.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.columns import Columns, FloatArray
+from analysis.counterfactual import FACTORS, Spell, courses
+from analysis.hidden_causes import MOIST_AT_TOP_MM, NOTHING, Hidden, Weighed, hypotheses, log_likelihood, weighed
+from analysis.shapley import shapley_shares, subsets
+
+DEPTH_MATTERS_MM = 3.0
+USE_MATTERS = 0.15
+_SURE = 0.8
+_HIDDEN_BELOW = 0.3
+_USUAL_REFILL_DAYS = 4.0
+_EMPTY_HOURS = 24.0
+_WEATHER = ("dry_air", "low_reservoir")
+_SEASON = 1.6  # times 15 %
+_EXPECTED_WITHIN = 0.3  # of a change of use that air explains: between unchanged and proportional
+_WORDS = {
+    "dry_air": ("drier air", "moister air"),
+    "low_reservoir": ("a lower reservoir", "a fuller reservoir"),
+    "vent_holes": ("more open holes", "fewer open holes"),
+    "top_layer": ("less cover", "more cover"),
+    "medium": ("the new medium", "the new medium"),
+    "wick": ("a poorer wick", "a better wick"),
+    "plant": ("a plant that drinks more", "a plant that drinks less"),
+    "heat": ("more heat", "less heat"),
+}
+
+
+@dataclass(frozen=True)
+class Share:
+    """What one factor did to the dry layer, in mm, with a 90 % interval; above zero is drier."""
+
+    factor: str
+    mm: float
+    low_mm: float
+    high_mm: float
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """The answer of `explain`; `shares` (largest first) and `unexplained_mm` add up to `change_mm`."""
+
+    direction: str  # drier | wetter | same
+    verdict: str  # a factor, sensor_gap, mixed, unexplained or none
+    shares: tuple[Share, ...]
+    unexplained_mm: float
+    change_mm: float
+    use_ratio: float
+    expected_use_ratio: float
+    evidence: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Case:
+    """All that a verdict is judged by; split (k, draws) in mm, log_use (k,) the shares of the change of log use."""
+
+    before: Spell
+    since: Spell
+    factors: list[str]
+    split: FloatArray
+    weight: FloatArray
+    log_use: FloatArray
+    modelled: float  # what the shares add up to
+    judged: float  # with the unexplained part where it is more than looking errs
+    unexplained: float
+    ratio: float
+    expected: float
+    recorded_use: float
+    hidden: Hidden
+
+
+def explained(
+    before: Spell, since: Spell, columns_before: Columns, columns_since: Columns, recorded: Sequence[str] = ()
+) -> Explanation:
+    """Compare a spell with the one before it.
+
+    columns_before, columns_since: the pot under the set-ups of both spells as the same calibrated draws `(draw, 1)`,
+    calibrated with notes up to the start of the spell. recorded: factors of which a change was written down.
+    Raises ValueError for a factor it does not know, or a spell before without any day of air.
+    """
+    unknown = sorted(set(recorded) - set(FACTORS))
+    if unknown:
+        raise ValueError(f"no such factor: {', '.join(unknown)}")
+    if not (np.isfinite(before.drivers.vpd_kpa).any() and np.isfinite(before.drivers.level_mm).any()):
+        raise ValueError("there is no day of air or level before the spell to compare it with")
+    window = _window(since)
+    factors = [f for f in FACTORS if f in {"dry_air", "low_reservoir", *recorded}]
+    found = weighed(hypotheses(columns_since, factors), before, since, columns_before, columns_since, window)
+    hidden = found.best_hidden if found.chance["none"] <= _HIDDEN_BELOW else NOTHING
+    factors = [f for f in FACTORS if f in {*factors, hidden.factor}]
+    masks = subsets(len(factors))
+    course = courses(columns_before, hidden.applied(columns_since), before.drivers, since.drivers, factors, masks)
+    depth, use = course.depth_mm[..., window].mean(-1), course.use_ml_per_day[..., window].mean(-1)
+    weight = _weight(log_likelihood(use[-1] / use[0], course.depth_mm[-1], found.was_mm, before, since, found.recorded))
+    split = _passed_on(shapley_shares(depth), use, factors, masks, before, since, columns_since)
+    unexplained, certain = _unexplained(since, course.depth_mm[-1], found.was_mm, weight, window)
+    shares = _shares(factors, split, weight)
+    modelled = sum(share.mm for share in shares)
+    change, judged = modelled + unexplained, modelled + (unexplained if certain else 0.0)
+    expected = float(_quantiles(use[_recorded_only(factors, hidden, masks)] / use[0], weight, [0.5])[0])
+    ratio = float(since.use_ml_per_day / before.use_ml_per_day) if before.use_ml_per_day > 0 else float("nan")
+    log_use = shapley_shares(np.log(np.maximum(use, 0.1))) @ weight
+    case = _Case(
+        before, since, factors, split, weight, log_use, modelled, judged, unexplained, ratio, expected,
+        found.recorded, hidden,
+    )  # fmt: skip
+    direction = "drier" if judged > DEPTH_MATTERS_MM else "wetter" if judged < -DEPTH_MATTERS_MM else "same"
+    evidence = _evidence(case, recorded, found, window)
+    return Explanation(direction, _verdict(case), shares, unexplained, change, ratio, expected, tuple(evidence))
+
+
+def drinks_less_than_it_should(
+    use_ml_per_day: float, use_sd: float, expected_ml_per_day: npt.ArrayLike, vpd_ratio: float
+) -> tuple[float, str]:
+    """The chance that a pot uses less than its air asks for, and a sentence when that is likely.
+
+    expected (draws,): the model's use in this air with the thirst it had; vpd_ratio: the air now over the air in which
+    that thirst was measured. Less than 85 % of the low end of what is expected counts; the earliest sign of failing
+    roots or wick. Nothing measured: 0 and an empty sentence.
+    """
+    expected = np.asarray(expected_ml_per_day, float)
+    if not (np.isfinite(use_ml_per_day) and np.isfinite(expected).any()):
+        return 0.0, ""
+    # an expectation at this air may be too high by as much as the air rose: use may also have stayed where it was
+    lowest = expected * min(1.0, 1.0 / max(vpd_ratio, 1e-6) ** 0.5)
+    rng = np.random.default_rng(0)
+    drawn = use_ml_per_day + (0.0 if not np.isfinite(use_sd) else use_sd) * rng.standard_normal(len(lowest))
+    chance = float((drawn < (1 - USE_MATTERS) * lowest).mean())
+    if chance < _SURE:
+        return chance, ""
+    return chance, (
+        f"Drinks less than it should: {use_ml_per_day:.0f} mL a day where {np.median(expected):.0f} are expected. "
+        "Look at wick and roots."
+    )
+
+
+def changed_factors(
+    setup_before: Mapping[str, object],
+    setup_since: Mapping[str, object],
+    shelf_before: Mapping[str, object] | None = None,
+    shelf_since: Mapping[str, object] | None = None,
+) -> tuple[str, ...]:
+    """Which factors a recorded change of set-up or shelf touches, from the dicts of both."""
+    touched = {
+        "vent_holes": ("vents", "gap"),
+        "top_layer": ("top_layer",),
+        "medium": ("layers", "pot", "surface_height_mm", "surface_to_water_mm", "reservoir"),
+        "wick": ("wick",),
+    }
+    found = {f for f, keys in touched.items() if any(setup_before.get(k) != setup_since.get(k) for k in keys)}
+    was, now = shelf_before or {}, shelf_since or {}
+    if any(was.get(key) != now.get(key) for key in ("heat", "hours_per_day")):
+        found.add("heat")
+    if was.get("air") != now.get("air") or setup_before.get("shelf") != setup_since.get("shelf"):
+        found.add("dry_air")
+    return tuple(f for f in FACTORS if f in found)
+
+
+def _window(since: Spell) -> slice:
+    """The days that show where the line went: the later half of the spell, three days at least."""
+    days = len(since.drivers.vpd_kpa)
+    return slice(max(0, min(days // 2, days - 3)), days)
+
+
+def _recorded_only(factors: Sequence[str], hidden: Hidden, masks: npt.NDArray[np.bool_]) -> int:
+    """Index of the mask in which everything but the hidden change has happened."""
+    wanted = np.array([f != hidden.factor for f in factors])
+    return int(np.flatnonzero((masks == wanted).all(1))[0])
+
+
+def _passed_on(
+    shares: FloatArray,
+    use: FloatArray,
+    factors: Sequence[str],
+    masks: npt.NDArray[np.bool_],
+    before: Spell,
+    since: Spell,
+    columns: Columns,
+) -> FloatArray:
+    """The part of the level's share that faster (or slower) use explains goes to what changed the use."""
+    level, others = factors.index("low_reservoir"), [i for i, f in enumerate(factors) if f != "low_reservoir"]
+    fall = float(np.nanmean(before.drivers.level_mm) - np.nanmean(since.drivers.level_mm))
+    if not np.isfinite(fall) or abs(fall) < 0.5 or since.empty_hours > before.empty_hours + 12:
+        return shares
+    alone = np.array([int(np.flatnonzero((masks == (np.arange(len(factors)) == i)).all(1))[0]) for i in others])
+    log_rise = np.median(np.log(np.maximum(use[alone], 1e-9) / np.maximum(use[0], 1e-9)), axis=1) * np.sign(fall)
+    rise = np.maximum(log_rise, 0.0)
+    if rise.sum() < 0.05:
+        return shares
+    measured = since.use_ml_per_day - before.use_ml_per_day
+    more = measured if np.isfinite(measured) else float(np.median(use[-1] - use[0]))
+    days = before.refill_days if np.isfinite(before.refill_days) else _USUAL_REFILL_DAYS
+    ml_per_mm = float(np.median(columns.water_ml_per_mm))
+    # between refills the level falls by use times days; its mean by half of that
+    explained_fall = 0.5 * more * days / max(ml_per_mm, 1e-9)
+    part = float(np.clip(explained_fall / fall, 0.0, 1.0))
+    moved = part * shares[level]
+    out = shares.copy()
+    out[level] -= moved
+    out[others] += (rise / rise.sum())[:, None] * moved
+    return out
+
+
+def _weight(log_likelihoods: FloatArray) -> FloatArray:
+    """Weights (draws,) of the draws after what was measured and noted since."""
+    weight = np.exp(log_likelihoods - log_likelihoods.max())
+    # never fewer than a handful of draws: the equation is not exact enough to single one out
+    weight = weight / weight.sum() + 0.2 / len(weight)
+    normal: FloatArray = weight / weight.sum()
+    return normal
+
+
+def _quantiles(draws: FloatArray, weight: FloatArray, at: Sequence[float]) -> FloatArray:
+    """Weighted quantiles (len(at),) of draws (draws,)."""
+    order = np.argsort(draws)
+    cumulative = np.cumsum(weight[order]) - 0.5 * weight[order]
+    return np.interp(at, cumulative, draws[order])
+
+
+def _unexplained(
+    since: Spell, modelled_mm: FloatArray, was_mm: FloatArray, weight: FloatArray, window: slice
+) -> tuple[float, bool]:
+    """Noted depths of the window less the model's on those days, and whether that is more than looking errs.
+
+    0 without a note, and the evidence says so.
+    Looking errs too: only the part of the difference that the model's own straying is likely to hold counts.
+    """
+    inside = (since.noted_day >= window.start) & np.isfinite(since.noted_mm)
+    if not inside.any():
+        return 0.0, False
+    day = np.clip(since.noted_day[inside], 0, modelled_mm.shape[-1] - 1)
+    modelled = weight @ modelled_mm[:, day]
+    noted = since.noted_mm[inside]
+    off = np.where(noted <= 0.5 * MOIST_AT_TOP_MM, np.minimum(MOIST_AT_TOP_MM - modelled, 0.0), noted - modelled)
+    precision = 1 / np.maximum(since.noted_sd_mm[inside], 1.0) ** 2
+    mean, variance = float(precision @ off / precision.sum()), float(1 / precision.sum())
+    straying = 1.5**2 + (0.12 * float(modelled.mean() - weight @ was_mm.mean(-1))) ** 2
+    return mean * straying / (straying + variance), abs(mean) > 1.64 * np.sqrt(straying + variance)
+
+
+def _shares(factors: Sequence[str], split: FloatArray, weight: FloatArray) -> tuple[Share, ...]:
+    """Means over the draws, so that they add up, with 90 % intervals; largest first."""
+    made = []
+    for factor, draws in zip(factors, split, strict=True):
+        low, high = _quantiles(draws, weight, [0.05, 0.95])
+        mean = float(draws @ weight)
+        made.append(Share(factor, mean, min(float(low), mean), max(float(high), mean)))
+    return tuple(sorted(made, key=lambda share: -abs(share.mm)))
+
+
+def _verdict(case: _Case) -> str:
+    """The verdict, in the order of the module's picture."""
+    before, since, change = case.before, case.since, case.judged
+    if since.empty_hours >= before.empty_hours + _EMPTY_HOURS and change >= -DEPTH_MATTERS_MM:
+        return "low_reservoir"
+    if (
+        abs(change) > DEPTH_MATTERS_MM
+        and abs(change - case.modelled) > 0.6 * abs(change)
+        and case.hidden.factor == "none"
+    ):
+        return "sensor_gap" if since.silent else "unexplained"
+    moved, drunk = abs(change) > DEPTH_MATTERS_MM, _use_changed(case)
+    if not moved and case.hidden.factor != "none":
+        return case.hidden.factor
+    if not moved and (since.silent or _use_unexpected(case)):
+        return "sensor_gap" if since.silent else "unexplained"
+    if not moved and not drunk:
+        return "none"
+    score = _score(case, moved, drunk)
+    order = np.argsort(-score)
+    first, best, second = case.factors[int(order[0])], score[order[0]], score[order[1]]
+    if best <= 0:
+        return "mixed"
+    if not moved and best < (_SEASON if first in _WEATHER else 0.8):
+        return "none"  # weather alone moves use by a fifth from month to month: that is the season, not an event
+    return first if best > 1.3 * second else "mixed"
+
+
+def _score(case: _Case, moved: bool, drunk: bool) -> FloatArray:
+    """What each factor did in the direction of the change, (k,): of the line in 3 mm, of use in 15 %.
+
+    Beside a hidden change the others' part in use was expected, and says nothing.
+    """
+    mm = case.split @ case.weight
+    score = np.maximum(np.sign(case.judged) * mm, 0.0) / DEPTH_MATTERS_MM if moved else np.zeros(len(mm))
+    if drunk and np.isfinite(case.ratio) and case.ratio > 0:
+        part = np.maximum(np.sign(np.log(case.ratio)) * case.log_use, 0.0) / np.log1p(USE_MATTERS)
+        hidden = case.hidden.factor
+        score = score + np.where([hidden in ("none", factor) for factor in case.factors], part, 0.0)
+    return np.asarray(score)
+
+
+def _use_changed(case: _Case) -> bool:
+    noise = 1.6 * float(np.hypot(_relative(case.since), _relative(case.before)))
+    measured = np.isfinite(case.ratio) and case.ratio > 0
+    changed = float(np.log(case.ratio)) if measured else float(case.log_use.sum())
+    return abs(changed) > max(float(np.log1p(USE_MATTERS)), noise)
+
+
+def _use_unexpected(case: _Case) -> bool:
+    if not (np.isfinite(case.ratio) and case.ratio > 0):
+        return False
+    noise = 1.6 * float(np.hypot(_relative(case.since), _relative(case.before)))
+    allowed = max(float(np.log1p(USE_MATTERS)), noise) + _EXPECTED_WITHIN * abs(np.log(case.expected))
+    done = case.recorded_use * np.sign(np.log(case.ratio))
+    allowed += max(float(done), 0.0)  # a recorded change may have done twice what the model thinks
+    return bool(abs(np.log(case.ratio / case.expected)) > allowed)
+
+
+def _relative(spell: Spell) -> float:
+    known = np.isfinite(spell.use_ml_per_day) and np.isfinite(spell.use_sd) and spell.use_ml_per_day > 0
+    return spell.use_sd / spell.use_ml_per_day if known else 0.0
+
+
+def _known_mean(series: FloatArray) -> float:
+    return float(np.nanmean(series)) if np.isfinite(series).any() else float("nan")
+
+
+def _evidence(case: _Case, recorded: Sequence[str], found: Weighed, window: slice) -> list[str]:
+    before, since, hidden, ratio = case.before, case.since, case.hidden, case.ratio
+    expected, unexplained = case.expected, case.unexplained
+    air, warm, level = (
+        [_known_mean(getattr(spell.drivers, name)) for spell in (before, since)]
+        for name in ("vpd_kpa", "temperature_c", "level_mm")
+    )
+    says = []
+    if np.isfinite(air).all():
+        says.append(f"The air was {air[0]:.2f} kPa dry before and {air[1]:.2f} since.")
+        if abs(warm[1] - warm[0]) > 1.5:
+            says.append(f"It is {abs(warm[1] - warm[0]):.0f} degrees {'warmer' if warm[1] > warm[0] else 'cooler'}.")
+    if np.isfinite(level).all():
+        says.append(f"The level stood at {level[0]:.0f} mm before and {level[1]:.0f} since.")
+    if since.empty_hours > 0:
+        says.append(f"The reservoir was empty for {since.empty_hours:.0f} hours.")
+    if np.isfinite(ratio):
+        says.append(
+            f"Use went from {before.use_ml_per_day:.0f} to {since.use_ml_per_day:.0f} mL a day; "
+            f"{before.use_ml_per_day * expected:.0f} were expected."
+        )
+    else:
+        says.append("Use was not measured in both spells.")
+    says += [f"Recorded: {_WORDS[f][0].split(' ', 1)[-1]} changed." for f in recorded]
+    if hidden.factor != "none":
+        says.append(hidden.says)
+    elif found.chance["none"] < 0.5:
+        says.append("Something unrecorded may have changed: " + found.rivals() + ". One look would settle it.")
+    if not (since.noted_day >= window.start).any():
+        says.append("Nobody looked since: the change of depth is the model's.")
+    elif abs(unexplained) > DEPTH_MATTERS_MM:
+        where = "deeper" if unexplained > 0 else "higher"
+        says.append(f"What was noted lies {abs(unexplained):.0f} mm {where} than modelled.")
+    says += [f"The {quantity} sensor was silent or stuck for most of the spell." for quantity in since.silent]
+    return says
