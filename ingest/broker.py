@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 #: iotcore's own limit of 20,480 bytes closes the connection of a sender of more; here the message arrives and is
 #: refused with a reason.
 MOST_BYTES = 2_097_152
+#: What one sender may have unacknowledged. What waits for a subscriber's acknowledgement is 100 whatever is set.
 IN_FLIGHT = 500
 #: What the broker keeps for those who are away: four segments of 16 MB, the oldest let go first.
 SEGMENT_BYTES = 16 * 1024 * 1024

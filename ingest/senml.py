@@ -20,9 +20,13 @@ DEFAULT_VERSION = 10
 UNDERSTOOD_FEATURES = 26
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*\Z")  # section 4.5.1
-_TEXT_LABELS = ("bn", "bu", "n", "u", "vs", "vd")
-_NUMBER_LABELS = ("bt", "bv", "bs", "t", "v", "s", "ut")
-_LABELS = frozenset((*_TEXT_LABELS, *_NUMBER_LABELS, "bver", "vb"))
+_TEXT, _NUMBER, _YES_OR_NO = frozenset((str,)), frozenset((int, float)), frozenset((bool,))
+#: Section 4.3: the labels and the types of their values; a JSON number is never a bool here.
+_TYPES: dict[str, frozenset[type]] = {
+    **dict.fromkeys(("bn", "bu", "n", "u", "vs", "vd"), _TEXT),
+    **dict.fromkeys(("bt", "bv", "bs", "bver", "t", "v", "s", "ut"), _NUMBER),
+    "vb": _YES_OR_NO,
+}
 _VALUE_LABELS = ("v", "vs", "vb", "vd")
 _REGULAR_LABELS = frozenset(("n", "u", "t", "v", "vs", "vb", "vd", "s", "ut"))
 
@@ -114,22 +118,15 @@ def _octets(text: str) -> bytes:
 
 def _check_labels(entry: dict[str, Any]) -> None:
     for label, content in entry.items():
-        if label not in _LABELS:
+        types = _TYPES.get(label)
+        if types is None:
             # Section 4.4: what ends in "_" must be understood; any other unknown label is passed over.
             if label.endswith("_"):
                 raise UnreadableError(
                     f"a SenML record has the label {label[:40]!r}, which must be understood and is not"
                 )
-        elif not _fits(label, content):
+        elif type(content) not in types:
             raise UnreadableError(f"the SenML label {label!r} has a value of the wrong type")
-
-
-def _fits(label: str, content: object) -> bool:
-    if label in _TEXT_LABELS:
-        return isinstance(content, str)
-    if label == "vb":
-        return isinstance(content, bool)
-    return isinstance(content, (int, float)) and not isinstance(content, bool)
 
 
 def _checked_version(stated: Any, before: object) -> object:
