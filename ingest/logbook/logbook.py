@@ -19,7 +19,7 @@ from ingest.logbook.notes import Notes
 from ingest.logbook.notes_csv import csv_from_notes, notes_from_csv
 from ingest.logbook.placements import Placements
 from ingest.logbook.records import Note, Shelf
-from ingest.logbook.refusals import Fault, Refused
+from ingest.logbook.refusals import Fault, Refused, Unknown
 from ingest.logbook.setup_toml import DatedSetup, Home, home_from_toml, toml_from_home
 
 
@@ -70,7 +70,10 @@ class Logbook(Notes, Placements):
     def _ends_of(self, pot: str, setups: Sequence[DatedSetup]) -> list[tuple[DatedSetup, int | None]]:
         """Each set-up of a file with its end: its own, or where the file's next begins, unless ours know better."""
         ordered = sorted(setups, key=lambda s: s.from_ms)
-        starts = [s["from_ms"] for s in self.setups(pot)] if pot in self._ids(t.pot) else []
+        try:
+            starts = [s["from_ms"] for s in self.setups(pot)]
+        except Unknown:
+            starts = []  # refused already, with its own sentence
         ends = []
         for setup, following in zip(ordered, [*ordered[1:], None], strict=False):
             to_ms = setup.to_ms
@@ -91,11 +94,15 @@ class Logbook(Notes, Placements):
         """The notes of a CSV file. A note that is there already, the same in everything, is not added twice."""
         notes = notes_from_csv(body, zone)
         with self.writing(keep=keep):
-            there = Counter(_same(note) for note in self.notes())
+            moments = {note.time_ms for note in notes}
+            since_ms, until_ms = (min(moments), max(moments) + 1) if moments else (0, 0)
+            standing = self.notes(since_ms=since_ms, until_ms=until_ms)
+            there = Counter(_same(note) for note in standing if note.time_ms in moments)
             new = []
             for note in notes:
-                if there[_same(note)] > 0:
-                    there[_same(note)] -= 1
+                same = _same(note) if there else ""
+                if there[same] > 0:
+                    there[same] -= 1
                 else:
                     new.append(note)
             self._log(new)

@@ -86,7 +86,7 @@ def disarmed(text: str) -> str:
 
 def armed(cell: str) -> str:
     """The text of a cell that `disarmed` may have marked."""
-    return _ARM.sub("", cell)
+    return _ARM.sub("", cell) if "'" in cell else cell
 
 
 def plain_number(value: float | None) -> float | int | None:
