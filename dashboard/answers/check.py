@@ -11,7 +11,7 @@ from typing import Any
 from ingest.home import Home
 from ingest.message_times import host_clock_is_sane
 from ingest.readings import DAY_MS, StoreError
-from ingest.sensors import Sensor, silent
+from ingest.sensors import Placement, Sensor, silent
 
 Finding = dict[str, Any]
 
@@ -19,6 +19,8 @@ Finding = dict[str, Any]
 LEAST_FREE_PCT = 5.0
 LEARN_FROM_MS = 14 * DAY_MS
 INGESTER_LATE_MS = 60_000
+#: How long a sensor that was placed just now may take to be heard for the first time.
+FIRST_WORD_MS = DAY_MS
 LOW_BATTERY_PCT = 15.0
 
 
@@ -77,7 +79,7 @@ def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
                     sensor, at_ms, "sensor_silent", int(times[-1]), f"{name} has gone silent; its place is unmeasured."
                 )
             )
-        elif times.size == 0:
+        elif times.size == 0 and _placed_since_ms(sensor, at_ms) < at_ms - FIRST_WORD_MS:
             since = last.get(sensor.source)
             says = f"{name} has gone silent." if since else f"{name} has never been heard."
             findings.append(_about(sensor, at_ms, "sensor_silent", since[0] if since else None, says))
@@ -126,11 +128,21 @@ def _damage(home: Home) -> list[Finding]:
     return [_finding("store_damaged", fault) for fault in faults]
 
 
-def _place(sensor: Sensor, at_ms: int) -> str | None:
+def _placement(sensor: Sensor, at_ms: int) -> Placement | None:
     for placement in sensor.placed:
         if placement.from_ms <= at_ms and (placement.to_ms is None or at_ms < placement.to_ms):
-            return placement.at
+            return placement
     return None
+
+
+def _place(sensor: Sensor, at_ms: int) -> str | None:
+    placement = _placement(sensor, at_ms)
+    return None if placement is None else placement.at
+
+
+def _placed_since_ms(sensor: Sensor, at_ms: int) -> int:
+    placement = _placement(sensor, at_ms)
+    return at_ms if placement is None else placement.from_ms
 
 
 def _about(sensor: Sensor, at_ms: int, kind: str, since_ms: int | None, says: str) -> Finding:

@@ -4,6 +4,7 @@ Owns the order of gathering and the memory of the last one: several questions at
 alerts) share it. A new note, a new set-up or a new hour makes a new situation.
 """
 
+import math
 import threading
 from dataclasses import dataclass
 
@@ -17,7 +18,7 @@ from dashboard.answers import lines as dry_lines
 from dashboard.answers.lines import Course, columns_along, course_of, expected_use_ml_per_day, grid_until
 from dashboard.answers.refresh import refresh
 from dashboard.answers.standing import Standing, standing_at
-from dashboard.answers.water import StandingWater, usual_vessel, waters_of
+from dashboard.answers.water import StandingWater, known_mean, usual_vessel, waters_of
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS, FloatArray
 from ingest.sensors import Sensor
@@ -59,9 +60,9 @@ _turn = threading.Lock()
 def situation_at(home: Home, at_ms: int) -> Situation | None:
     """The situation of a home at a moment; None while no pot stands there.
 
-    Within the same hour, and while the logbook is the same, the answer is remembered.
+    Within the same hour, while the logbook is the same and no long history has come in, the answer is remembered.
     """
-    key = (home.logbook.revision(), at_ms // HOUR_MS)
+    key = (home.logbook.revision(), at_ms // HOUR_MS, _size_class(home))
     with _turn:
         known = _memory.get(str(home.folder))
         if known is not None and known[0] == key:
@@ -70,6 +71,11 @@ def situation_at(home: Home, at_ms: int) -> Situation | None:
         if found is not None:
             _memory[str(home.folder)] = (key, found)
         return found
+
+
+def _size_class(home: Home) -> int:
+    """Another number each time the readings have grown by a twentieth: a back-fill or an import is no trickle."""
+    return int(math.log(max(home.readings.size().readings, 1)) / math.log(1.05))
 
 
 def recent_situation(home: Home, at_ms: int) -> Situation | None:
@@ -84,7 +90,7 @@ def recent_situation(home: Home, at_ms: int) -> Situation | None:
 def _gathered(home: Home, at_ms: int) -> Situation | None:
     refresh(home, at_ms)
     standing = standing_at(home, at_ms)
-    if not standing.pots:
+    if standing is None:
         return None
     sensors = tuple(home.logbook.sensors())
     notes = home.logbook.notes_frame(until_ms=at_ms + 1)
@@ -120,11 +126,5 @@ def _thirst(standing: Standing, course: Course, waters: list[StandingWater]) -> 
     use = np.array([water.told.week.value for water in waters])
     sd = np.array([(water.told.week.high - water.told.week.low) / 3.29 for water in waters])
     level = np.stack([water.level_mm for water in waters], axis=1)
-    means = [_known_mean(series[week]) for series in (course.vpd_kpa, course.temperature_c, level)]
+    means = [known_mean(series[week]) for series in (course.vpd_kpa, course.temperature_c, level)]
     return thirst(standing.columns, use, sd, *means)
-
-
-def _known_mean(series: FloatArray) -> FloatArray:
-    known = np.isfinite(series)
-    count = known.sum(axis=0)
-    return np.where(count > 0, np.where(known, series, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)

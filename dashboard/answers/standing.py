@@ -38,13 +38,15 @@ class Standing:
     columns: Columns
 
 
-def standing_at(home: Home, at_ms: int) -> Standing:
-    """The pots that had a set-up in force at a moment."""
+def standing_at(home: Home, at_ms: int) -> Standing | None:
+    """The pots that had a set-up in force at a moment; None while there is none."""
     with home.logbook.reading():
         shelves = {shelf.label: shelf.given() for shelf in home.logbook.shelves()}
         in_force = home.logbook.setups_at(at_ms)
         every = home.logbook.all_setups()
         records = {pot.label: pot for pot in home.logbook.pots(gone=True)}
+    if not in_force:
+        return None
     pots = tuple(
         StandingPot(
             label=label,

@@ -16,10 +16,14 @@ from analysis.reservoir import water_ml
 from analysis.rounds import days_left
 from dashboard.answers.lines import STEP_HOURS, level_draws
 from dashboard.answers.situation import Situation
+from dashboard.answers.water import known_mean
 
 DAYS_AHEAD = 28
 BORROWED_LOG_SD = 0.45
 """How far the thirst of a pot may be from the usual one, as a log-sd, at least (assumed)."""
+USUAL_C = 20.0
+AIR_RECORD_DAYS = 90
+"""How far back the air that is expected leans on what was measured."""
 SEED = 20260302
 STEPS_A_DAY = 24 // STEP_HOURS
 
@@ -84,10 +88,7 @@ def _usual(situation: Situation) -> tuple[FloatArray, FloatArray]:
     """Mean temperature and level of each pot over its last week, (pot,)."""
     steps = 7 * STEPS_A_DAY
     temperature = situation.course.temperature_c[-steps:]
-    known = np.isfinite(temperature)
-    mean_c = np.where(
-        known.any(axis=0), np.where(known, temperature, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1), 20.0
-    )
+    mean_c = np.nan_to_num(known_mean(temperature), nan=USUAL_C)
     level = np.stack([water.level_mm[-steps:].mean() for water in situation.waters])
     return mean_c, level
 
@@ -95,7 +96,7 @@ def _usual(situation: Situation) -> tuple[FloatArray, FloatArray]:
 def _expected_air(situation: Situation, rng: np.random.Generator, count: int) -> FloatArray:
     """Daily mean deficit of the days ahead, (day, draw, pot); pots of one shelf share it."""
     vpd = situation.course.vpd_kpa
-    days = vpd.shape[0] // STEPS_A_DAY
+    days = min(vpd.shape[0] // STEPS_A_DAY, AIR_RECORD_DAYS)
     daily = vpd[vpd.shape[0] - days * STEPS_A_DAY :].reshape(days, STEPS_A_DAY, -1)
     known = np.isfinite(daily)
     mean = np.where(

@@ -97,7 +97,13 @@ def _needs(pots: list[dict[str, Any]], at_ms: int) -> list[dict[str, Any]]:
     """Who needs the grower, worst first; of one kind the one with the least water first."""
     asking = [pot for pot in pots if pot["state"] in URGENCY]
     asking.sort(key=lambda pot: (URGENCY.index(pot["state"]), (pot["days_left"] or {"p50": 99.0})["p50"]))
-    return [
+    of_pots = [
         {"pot": pot["label"], "shelf": pot["shelf"], "kind": pot["state"], "says": pot["says"], "since_ms": at_ms}
         for pot in asking
+    ]
+    # Pots of which nothing can be said ask through their shelf: it is the air that is missing.
+    unknown = {pot["shelf"]: pot["says"] for pot in pots if pot["state"] == "unknown"}
+    return of_pots + [
+        {"pot": None, "shelf": shelf, "kind": "look", "says": says, "since_ms": at_ms}
+        for shelf, says in unknown.items()
     ]

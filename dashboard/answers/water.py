@@ -94,13 +94,20 @@ def waters_of(
         for index, pot in enumerate(standing.pots)
     ]
     week = grid_ms > grid_ms[-1] - 7 * DAY_MS
-    expected_week = np.nanmean(expected_ml_per_day[week], axis=0)
+    expected_week = known_mean(expected_ml_per_day[week])
     ratio = np.array([water.told.week.value for water in found]) / expected_week
     usual = float(np.median(ratio[np.isfinite(ratio)])) if np.isfinite(ratio).any() else 1.0
     return [
         _reckoned(pot, water, grid_ms, expected_ml_per_day[:, index], float(ratio[index]), usual)
         for index, (pot, water) in enumerate(zip(standing.pots, found, strict=True))
     ]
+
+
+def known_mean(series: FloatArray) -> FloatArray:
+    """Means (pot,) of what is known of `(step, pot)`; NaN where nothing is."""
+    known = np.isfinite(series)
+    count = known.sum(axis=0)
+    return np.asarray(np.where(count > 0, np.where(known, series, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan))
 
 
 def _told(
