@@ -52,8 +52,9 @@ def read_hourly(db: sqlite3.Connection, place: str, start_ms: int, end_ms: int) 
     values = np.concatenate([_unpacked(body) for _, body in rows] or [np.empty((0, len(HOURLY_COLUMNS)))])
     hours = np.concatenate([_hours_of(block) for block, _ in rows] or [np.empty(0, np.int64)])
     wanted = (hours >= start_ms) & (hours < end_ms) & ~np.isnan(values).all(axis=1)
-    columns = dict(zip(HOURLY_COLUMNS, np.ascontiguousarray(values[wanted].T), strict=True))
-    return pd.DataFrame({"hour_ms": hours[wanted], **columns})
+    facts = pd.DataFrame(values[wanted], columns=list(HOURLY_COLUMNS))
+    facts.insert(0, "hour_ms", hours[wanted])
+    return facts
 
 
 def _hours_of(block: int) -> IntArray:
@@ -99,8 +100,9 @@ def read_daily(db: sqlite3.Connection, pot: str, start_ms: int, end_ms: int) -> 
     ).fetchall()
     # NULL becomes NaN here; a millisecond of any year is a whole double.
     table = np.array(rows, dtype=np.float64).reshape(len(rows), 1 + len(DAILY_COLUMNS))
-    columns = dict(zip(DAILY_COLUMNS, np.ascontiguousarray(table.T[1:]), strict=True))
-    return pd.DataFrame({"day_ms": table[:, 0].astype(np.int64), **columns})
+    facts = pd.DataFrame(table[:, 1:], columns=list(DAILY_COLUMNS))
+    facts.insert(0, "day_ms", table[:, 0].astype(np.int64))
+    return facts
 
 
 def _checked(
