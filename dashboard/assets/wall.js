@@ -92,7 +92,7 @@
   function notices() {
     const found = [];
     if (isLost()) found.push({ kind: "lost", near: "No connection to the glasshouse computer since " + speak.clock(seen.heard, state().time_zone) + ". Everything below is from then.", far: "no connection" });
-    if (parts.fault) found.push({ kind: "fault", near: parts.fault, far: "no answer" });
+    if (parts.fault) found.push({ kind: "fault", near: parts.fault + " What stands below is from before.", far: "no answer" });
     if (known(state().disk_free_pct) && state().disk_free_pct < DISK_LOW_PCT) {
       found.push({ kind: "disk", near: "The disk is nearly full: " + Math.round(state().disk_free_pct) + " % free. New readings will be lost when it is full; make room now.", far: "disk full" });
     }

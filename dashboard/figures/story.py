@@ -6,6 +6,7 @@ Owns colours and places of the traces; takes the plain answer and knows no store
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -19,7 +20,7 @@ from dashboard.figures.thinning import FloatArray, thinned
 MOST_POINTS = 2000
 SAND, SAND_EDGE, TEAL, WATER, INK = "#cf9a60", "#9a6426", "#13535a", "#4d8fae", "#6b7f80"
 CLEAR = "rgba(0,0,0,0)"
-PANELS = ("dry line, mm below the surface", "dry air, kPa", "level, mm", "water use, mL a day")
+LINES = ("dry air", "level")
 HEIGHTS = (0.43, 0.19, 0.19, 0.19)
 DEEP_MARGIN_MM = 12.0
 STEP_PX = 17
@@ -29,19 +30,61 @@ QUIET = ("refill", "flush", "inspection", "feed", "photo")
 def story_figure(answer: Mapping[str, Any], most_points: int = MOST_POINTS) -> go.Figure:
     """The figure of a `story` answer; no line has more than `most_points` points."""
     figure = make_subplots(rows=4, cols=1, shared_xaxes=True, vertical_spacing=0.07, row_heights=list(HEIGHTS))
-    clock = _Clock(answer["time_zone"])
-    _add_dry_line(figure, answer, clock)
-    _add_line(
-        figure, 2, clock, answer["air"]["time_ms"], answer["air"]["vpd_kpa"], most_points, SAND_EDGE, "dry air", "kPa"
-    )
-    _add_line(
-        figure, 3, clock, answer["level"]["time_ms"], answer["level"]["level_mm"], most_points, WATER, "level", "mm"
-    )
+    clock, units = _Clock(answer["time_zone"]), UNITS[answer["units"]]
+    for row, (name, colour, unit, (x, y)) in enumerate(
+        zip(
+            LINES,
+            (SAND_EDGE, WATER),
+            ("kPa", units.length),
+            lines_between(answer, None, None, most_points),
+            strict=True,
+        ),
+        start=2,
+    ):
+        _add_line(figure, row, x, y, colour, name, unit)
+    _add_dry_line(figure, answer, clock, units)
     _add_refills(figure, answer, clock)
-    _add_use(figure, answer, clock)
+    _add_use(figure, answer, clock, units)
     _add_changes(figure, answer["events"], clock)
-    _lay_out(figure, answer, clock)
+    _lay_out(figure, answer, clock, units)
     return figure
+
+
+def lines_between(
+    answer: Mapping[str, Any], since_ms: int | None, until_ms: int | None, most_points: int = MOST_POINTS
+) -> list[tuple[Any, FloatArray]]:
+    """The lines of `LINES`, the first traces of the figure, thinned anew for a part of the time axis."""
+    clock, units = _Clock(answer["time_zone"]), UNITS[answer["units"]]
+    series = ((answer["air"], "vpd_kpa", 1.0), (answer["level"], "level_mm", units.per_mm))
+    drawn = []
+    for line, key, factor in series:
+        x, y = np.asarray(line["time_ms"], dtype=np.float64), factor * _values(line[key])
+        inside = slice(
+            None if since_ms is None else int(np.searchsorted(x, since_ms, "left")),
+            None if until_ms is None else int(np.searchsorted(x, until_ms, "right")),
+        )
+        few_x, few_y = thinned(x[inside], y[inside], most_points)
+        drawn.append((clock(few_x), few_y))
+    return drawn
+
+
+def utc_ms(local: str, zone: str) -> int:
+    """Milliseconds UTC of a moment as the time axis writes it."""
+    moment = pd.Timestamp(local).tz_localize(ZoneInfo(zone), ambiguous=False, nonexistent="shift_forward")
+    return int(moment.timestamp() * 1000)
+
+
+@dataclass(frozen=True)
+class _Units:
+    """How lengths and volumes are shown."""
+
+    length: str
+    per_mm: float
+    volume: str
+    per_ml: float
+
+
+UNITS = {"metric": _Units("mm", 1.0, "mL", 1.0), "us": _Units("in", 1 / 25.4, "fl oz", 1 / 29.5735)}
 
 
 class _Clock:
@@ -59,11 +102,11 @@ def _values(values: Sequence[float | None]) -> FloatArray:
     return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
 
-def _add_dry_line(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock) -> None:
+def _add_dry_line(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock, units: _Units) -> None:
     dry = answer["dry"]
     days = clock(dry["time_ms"])
-    p10, p50, p90 = (_values(dry[key]) for key in ("p10", "p50", "p90"))
-    deepest = _deepest(answer, p90)
+    p10, p50, p90 = (units.per_mm * _values(dry[key]) for key in ("p10", "p50", "p90"))
+    deepest = units.per_mm * _deepest_mm(answer)
 
     def add(y: FloatArray, **style: Any) -> None:
         figure.add_trace(go.Scatter(x=days, y=y, hoverinfo="skip", showlegend=False, **style), row=1, col=1)
@@ -83,37 +126,41 @@ def _add_dry_line(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock) -
             name="dry line",
             line={"width": 3, "color": "#f2f5f1"},
             showlegend=False,
-            hovertemplate="dry line %{y:.0f} mm, could be %{customdata[0]:.0f} to %{customdata[1]:.0f}<extra></extra>",
+            hovertemplate=f"dry line %{{y:.2~g}} {units.length}, "
+            "could be %{customdata[0]:.2~g} to %{customdata[1]:.2~g}<extra></extra>",
         ),
         row=1,
         col=1,
     )
     figure.add_hline(
-        y=answer["rooting_depth_mm"],
+        y=units.per_mm * answer["rooting_depth_mm"],
         line={"width": 1.5, "dash": "dash", "color": INK},
         annotation={"text": "new tips reach to here", "font": {"size": 12}, "xanchor": "right"},
         annotation_position="bottom right",
         row=1,
         col=1,
     )
-    _add_notes(figure, answer["notes"], clock, deepest)
-    figure.update_yaxes(range=[deepest, -2.0], row=1, col=1)
+    _add_notes(figure, answer["notes"], clock, units, deepest)
+    figure.update_yaxes(range=[deepest, -2.0 * units.per_mm], row=1, col=1)
 
 
-def _deepest(answer: Mapping[str, Any], p90: FloatArray) -> float:
+def _deepest_mm(answer: Mapping[str, Any]) -> float:
     """How deep the uppermost panel reaches: past the band, every noted depth and the rooting depth."""
     noted = [note[key] for note in answer["notes"] for key in ("low_mm", "high_mm") if note[key] is not None]
-    band = float(np.nanmax(p90)) if np.isfinite(p90).any() else 0.0
-    return float(max([band, answer["rooting_depth_mm"], *noted])) + DEEP_MARGIN_MM
+    band = [depth for depth in answer["dry"]["p90"] if depth is not None]
+    return float(max([0.0, answer["rooting_depth_mm"], *noted, *band])) + DEEP_MARGIN_MM
 
 
-def _add_notes(figure: go.Figure, notes: Sequence[Mapping[str, Any]], clock: _Clock, deepest: float) -> None:
+def _add_notes(
+    figure: go.Figure, notes: Sequence[Mapping[str, Any]], clock: _Clock, units: _Units, deepest: float
+) -> None:
     """What was seen: a bar over the depths that the look allows, an arrow where it only says 'deeper'."""
     seen = [note for note in notes if note["low_mm"] is not None]
     if not seen:
         return
-    low = np.array([note["low_mm"] for note in seen], dtype=np.float64)
-    high = np.array([deepest if note["high_mm"] is None else note["high_mm"] for note in seen], dtype=np.float64)
+    low = units.per_mm * _values([note["low_mm"] for note in seen])
+    high = units.per_mm * _values([note["high_mm"] for note in seen])
+    high = np.where(np.isnan(high), deepest, high)
     middle = (low + high) / 2
     figure.add_trace(
         go.Scatter(
@@ -132,21 +179,10 @@ def _add_notes(figure: go.Figure, notes: Sequence[Mapping[str, Any]], clock: _Cl
     )
 
 
-def _add_line(
-    figure: go.Figure,
-    row: int,
-    clock: _Clock,
-    time_ms: Sequence[int],
-    values: Sequence[float | None],
-    most_points: int,
-    colour: str,
-    name: str,
-    unit: str,
-) -> None:
-    x, y = thinned(np.asarray(time_ms, dtype=np.float64), _values(values), most_points)
+def _add_line(figure: go.Figure, row: int, x: Any, y: FloatArray, colour: str, name: str, unit: str) -> None:
     figure.add_trace(
         go.Scatter(
-            x=clock(x),
+            x=x,
             y=y,
             mode="lines",
             name=name,
@@ -179,10 +215,10 @@ def _add_refills(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock) ->
     )
 
 
-def _add_use(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock) -> None:
+def _add_use(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock, units: _Units) -> None:
     use = answer["use"]
     days = clock(use["time_ms"])
-    value, low, high = (_values(use[key]) for key in ("value", "low", "high"))
+    value, low, high = (units.per_ml * _values(use[key]) for key in ("value", "low", "high"))
     figure.add_trace(
         go.Bar(
             x=days,
@@ -198,7 +234,7 @@ def _add_use(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock) -> Non
                 "color": INK,
             },
             showlegend=False,
-            hovertemplate="used %{y:.0f} mL<extra></extra>",
+            hovertemplate=f"used %{{y:.2~g}} {units.volume}<extra></extra>",
         ),
         row=4,
         col=1,
@@ -206,12 +242,12 @@ def _add_use(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock) -> Non
     figure.add_trace(
         go.Scatter(
             x=days,
-            y=_values(use["expected"]),
+            y=units.per_ml * _values(use["expected"]),
             mode="lines",
             name="expected",
             line={"width": 2, "dash": "dash", "color": INK, "shape": "hvh"},
             showlegend=False,
-            hovertemplate="expected %{y:.0f} mL<extra></extra>",
+            hovertemplate=f"expected %{{y:.2~g}} {units.volume}<extra></extra>",
         ),
         row=4,
         col=1,
@@ -237,7 +273,7 @@ def _add_changes(figure: go.Figure, events: Sequence[Mapping[str, Any]], clock: 
         )
 
 
-def _lay_out(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock) -> None:
+def _lay_out(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock, units: _Units) -> None:
     figure.update_layout(
         template="none",
         margin={"l": 40, "r": 14, "t": 24, "b": 30},
@@ -254,7 +290,13 @@ def _lay_out(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock) -> Non
     figure.update_xaxes(
         range=[start, end], showgrid=False, ticks="outside", tickformat="%-d %b", hoverformat="%-d %b %H:%M"
     )
-    for row, title in enumerate(PANELS, start=1):
+    titles = (
+        f"dry line, {units.length} below the surface",
+        "dry air, kPa",
+        f"level, {units.length}",
+        f"water use, {units.volume} a day",
+    )
+    for row, title in enumerate(titles, start=1):
         figure.update_yaxes(
             nticks=4 if row > 1 else 7, showgrid=row > 1, zeroline=False, fixedrange=True, row=row, col=1
         )

@@ -8,10 +8,10 @@ import logging
 from typing import Any
 from urllib.parse import quote, unquote
 
-from dash import ClientsideFunction, Input, Output, dcc, html, no_update
+from dash import ClientsideFunction, Input, Output, Patch, State, dcc, html, no_update
 
 from dashboard.figures.shares import shares_table
-from dashboard.figures.story import story_figure
+from dashboard.figures.story import lines_between, story_figure, utc_ms
 from dashboard.pages import Answer, Ask, Page
 
 WEEKS = {4: "4 weeks", 12: "12 weeks", 52: "a year"}
@@ -106,8 +106,25 @@ def _story(answer: Answer, weeks: int) -> list[Any]:
             ],
             className="story-body",
         ),
-        dcc.Graph(figure=story_figure(answer), config=TOOLS, className="story-graph", responsive=True),
+        dcc.Graph(
+            id="story-graph", figure=story_figure(answer), config=TOOLS, className="story-graph", responsive=True
+        ),
     ]
+
+
+def zoomed(ask: Ask, path: str, moved: dict[str, Any] | None) -> Any:
+    """The lines drawn anew, finer, for the part of the axis that is looked at; nothing when the axis did not move."""
+    pot, weeks = asked(path)
+    edges = [next((v for k, v in (moved or {}).items() if k.endswith(f".range[{n}]")), None) for n in (0, 1)]
+    if ask.story is None or pot is None or None in edges:
+        return no_update
+    now_ms = ask.now_ms()
+    answer = ask.story(pot, now_ms - weeks * WEEK_MS, now_ms, now_ms)
+    since_ms, until_ms = (utc_ms(str(edge), answer["time_zone"]) for edge in edges)
+    finer = Patch()
+    for number, (x, y) in enumerate(lines_between(answer, since_ms, until_ms)):
+        finer["data"][number]["x"], finer["data"][number]["y"] = x, y
+    return finer
 
 
 def _list_of_pots(ask: Ask, now_ms: int) -> list[Any]:
@@ -159,6 +176,13 @@ def _wire(app: Any, ask: Ask) -> None:
     app.callback(Output("story", "children"), Output("story-section", "data"), Input("url", "pathname"), hidden=True)(
         told
     )
+    app.callback(
+        Output("story-graph", "figure"),
+        Input("story-graph", "relayoutData"),
+        State("url", "pathname"),
+        prevent_initial_call=True,
+        hidden=True,
+    )(lambda moved, path: zoomed(ask, path or "", moved))
     app.clientside_callback(
         ClientsideFunction("story", "paint"), Output("story-painted", "data"), Input("story-section", "data")
     )

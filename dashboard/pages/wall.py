@@ -14,7 +14,7 @@ from dashboard.pages import Ask, Page
 from dashboard.pages.wall_parts import news, parts_of
 
 REFRESH_MS = 10_000
-NO_ANSWER = "The wall cannot be read just now; what stands here is from before. The command dryline check says more."
+NO_ANSWER = "The shelves cannot be read just now; the command dryline check says more."
 
 log = logging.getLogger(__name__)
 

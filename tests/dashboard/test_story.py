@@ -6,11 +6,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from dash import no_update
 
 from dashboard.figures.shares import shares_table
-from dashboard.figures.story import story_figure
+from dashboard.figures.story import lines_between, story_figure, utc_ms
 from dashboard.pages import Ask
-from dashboard.pages.story import NO_STORY, asked, tell
+from dashboard.pages.story import NO_STORY, asked, tell, zoomed
 
 DATA = Path(__file__).parents[1] / "data"
 AT_MS = 1_772_542_800_000
@@ -45,6 +46,45 @@ def test_no_line_of_the_figure_has_more_points_than_asked():
     answer["air"] = {"time_ms": [AT_MS - 3_600_000 * n for n in range(hours, 0, -1)], "vpd_kpa": [1.0] * hours}
     figure = story_figure(answer, 2000)
     assert len(named(figure, "dry air").x) <= 2000
+
+
+def test_zooming_in_brings_the_points_that_the_whole_span_left_out():
+    answer = read("story-top-middle.json")
+    since, until = answer["since_ms"] + 10 * 86_400_000, answer["since_ms"] + 24 * 86_400_000
+    (air_x, air_y), _ = lines_between(answer, since, until, 400)
+    assert 330 <= len(air_x) <= 400
+    assert len(lines_between(answer, None, None, 400)[0][0]) <= 400
+    assert np.isfinite(air_y).all()
+
+
+def test_a_moved_axis_is_read_on_the_growers_clock():
+    answer = read("story-top-middle.json")
+    moved = {"xaxis4.range[0]": "2026-01-10 00:00:00.5", "xaxis4.range[1]": "2026-01-12"}
+    patch = zoomed(asks(lambda *_: answer), "/story/top%20middle", moved)
+    drawn = [step["params"]["value"] for step in patch.to_plotly_json()["operations"]]
+    times = np.asarray(drawn[0], dtype="datetime64[m]")
+    assert times.min() == np.datetime64("2026-01-10T01:00")
+    assert times.max() == np.datetime64("2026-01-12T00:00")
+
+
+def test_an_axis_that_did_not_move_changes_nothing():
+    for moved in (None, {"autosize": True}, {"dragmode": "pan"}):
+        assert zoomed(asks(lambda *_: {}), "/story/top%20middle", moved) is no_update
+
+
+def test_the_missing_hour_of_spring_is_read_as_the_hour_after():
+    assert utc_ms("2026-03-29 01:30", "Europe/Lisbon") == utc_ms("2026-03-29 02:00", "Europe/Lisbon")
+
+
+def test_inches_and_fluid_ounces_reach_every_panel():
+    metric = story_figure(read("story-top-middle.json"))
+    answer = read("story-top-middle.json") | {"units": "us"}
+    us = story_figure(answer)
+    assert us.layout.yaxis.range[0] == pytest.approx(metric.layout.yaxis.range[0] / 25.4)
+    assert named(us, "water use").y[0] == pytest.approx(named(metric, "water use").y[0] / 29.5735)
+    titles = " ".join(str(note.text) for note in us.layout.annotations)
+    assert "in below the surface" in titles
+    assert " mm" not in titles
 
 
 def test_the_surface_is_up_and_the_dry_line_hangs_below_it():
