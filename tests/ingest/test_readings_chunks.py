@@ -29,7 +29,7 @@ numbers = (
 )
 
 
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(times=times_of_day, day=st.sampled_from([0, -1, DAY, -719_162, 2_932_896]), data=st.data())
 def test_any_day_of_any_numbers_comes_back_to_the_bit(times: list[int], day: int, data: st.DataObject) -> None:
     one_kind = data.draw(st.sampled_from([numbers, st.integers(-4000, 4000).map(lambda tenth: tenth / 10)]))

@@ -82,10 +82,11 @@ def influxd(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influxd]:
         yield server
 
 
-KINDS = ["rows", "sealed", "other process", "influx"]
+# The server runs once: all that need it run in one worker.
+KINDS = ["rows", "sealed", "other process", pytest.param("influx", marks=pytest.mark.xdist_group("influxd"))]
 
 
-@pytest.fixture(params=[pytest.param(kind, marks=pytest.mark.xdist_group("influxd contract")) for kind in KINDS])
+@pytest.fixture(params=KINDS)
 def new_pair(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[NewPair]:
     kind: str = request.param
     numbers = count()

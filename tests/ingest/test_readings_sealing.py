@@ -76,11 +76,11 @@ def test_sealing_says_how_far_it_is(store: SqliteReadings) -> None:
 
 
 def test_packing_makes_the_file_smaller_on_the_disk(store: SqliteReadings, path: Path) -> None:
-    store.append(days_of_readings(30, 60_000))
+    store.append(days_of_readings(10, 60_000))
     with closing(sqlite3.connect(path)) as db:
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
     rows = path.stat().st_size
-    store.seal(T0 + 30 * DAY_MS)
+    store.seal(T0 + 10 * DAY_MS)
     with closing(sqlite3.connect(path)) as db:
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
     assert path.stat().st_size < rows / 4
