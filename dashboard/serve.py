@@ -8,7 +8,7 @@ import time
 from functools import partial
 
 from dashboard import signin
-from dashboard.answers import health, wall
+from dashboard.answers import health, story, wall, workshop
 from dashboard.app import create_app
 from dashboard.care import cared_for
 from dashboard.listening import listening
@@ -23,7 +23,13 @@ def now_ms() -> int:
 
 def asks_of(home: Home) -> Ask:
     """The questions of the screens, put to one home."""
-    return Ask(now_ms=now_ms, wall=partial(wall.answer, home), health=partial(health.answer, home))
+    return Ask(
+        now_ms=now_ms,
+        wall=partial(wall.answer, home),
+        health=partial(health.answer, home),
+        story=partial(story.answer, home),
+        workshop=partial(workshop.answer, home),
+    )
 
 
 def serve(home: Home, *, port: int, stop: threading.Event) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 from ingest.home import Home
 from ingest.message_times import host_clock_is_sane
 from ingest.readings import DAY_MS, StoreError
-from ingest.sensors import Placement, Sensor, silent
+from ingest.sensors import Sensor, silent
 
 Finding = dict[str, Any]
 
@@ -60,7 +60,7 @@ def disk_free_pct(home: Home) -> float:
 
 def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
     """A finding for every placed sensor that fails, is silent or has a weak battery."""
-    sensors = [sensor for sensor in home.logbook.sensors() if _place(sensor, at_ms) is not None]
+    sensors = [sensor for sensor in home.logbook.sensors() if place_of(sensor, at_ms)[0] is not None]
     recent = home.readings.read([sensor.source for sensor in sensors], at_ms - LEARN_FROM_MS, at_ms + 1)
     failed = {spell.source: spell for spell in home.readings.failures(at_ms) if spell.ended_ms is None}
     last = home.readings.last_before([sensor.source for sensor in sensors], at_ms + 1)
@@ -79,7 +79,7 @@ def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
                     sensor, at_ms, "sensor_silent", int(times[-1]), f"{name} has gone silent; its place is unmeasured."
                 )
             )
-        elif times.size == 0 and _placed_since_ms(sensor, at_ms) < at_ms - FIRST_WORD_MS:
+        elif times.size == 0 and (place_of(sensor, at_ms)[1] or 0) < at_ms - FIRST_WORD_MS:
             since = last.get(sensor.source)
             says = f"{name} has gone silent." if since else f"{name} has never been heard."
             findings.append(_about(sensor, at_ms, "sensor_silent", since[0] if since else None, says))
@@ -128,27 +128,18 @@ def _damage(home: Home) -> list[Finding]:
     return [_finding("store_damaged", fault) for fault in faults]
 
 
-def _placement(sensor: Sensor, at_ms: int) -> Placement | None:
+def place_of(sensor: Sensor, at_ms: int) -> tuple[str | None, int | None]:
+    """Where a sensor stands at a moment and since when; None where it serves no place."""
     for placement in sensor.placed:
         if placement.from_ms <= at_ms and (placement.to_ms is None or at_ms < placement.to_ms):
-            return placement
-    return None
-
-
-def _place(sensor: Sensor, at_ms: int) -> str | None:
-    placement = _placement(sensor, at_ms)
-    return None if placement is None else placement.at
-
-
-def _placed_since_ms(sensor: Sensor, at_ms: int) -> int:
-    placement = _placement(sensor, at_ms)
-    return at_ms if placement is None else placement.from_ms
+            return placement.at, placement.from_ms
+    return None, None
 
 
 def _about(sensor: Sensor, at_ms: int, kind: str, since_ms: int | None, says: str) -> Finding:
     return {
         "kind": kind,
-        "at": _place(sensor, at_ms),
+        "at": place_of(sensor, at_ms)[0],
         "label": sensor.label or sensor.source,
         "since_ms": since_ms,
         "says": says,

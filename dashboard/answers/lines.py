@@ -184,10 +184,14 @@ def line_steps(end_ms: IntArray) -> slice:
 
 
 def lines(
-    standing: Standing, course: Course, columns: Sequence[Columns], waters: Sequence[StandingWater], draws: Draws
+    standing: Standing,
+    course: Course,
+    columns: Sequence[Columns],
+    waters: Sequence[StandingWater],
+    draws: Draws,
+    window: slice,
 ) -> FloatArray:
-    """The depth of every pot's dry line on the last weeks of the course, (step, draw, pot), discrepancy included."""
-    window = line_steps(course.end_ms)
+    """The depth of every pot's dry line on a window of the course, (step, draw, pot), discrepancy included."""
     level = level_draws(waters, draws.stray.shape[0])[window]
     flushed = wetted(standing, waters, course.end_ms)[window]
     path: list[FloatArray] = []

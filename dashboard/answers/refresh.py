@@ -1,96 +1,170 @@
 """Keeps the hourly climate facts of every shelf true: after new or late readings, moved sensors, mended calibrations.
 
-Facts are derived: they can be thrown away and built again from the raw readings. A refresh computes only the
-hours that were touched since the last one; a shelf whose sensors were moved or calibrated anew is built whole.
+Facts are derived: they can be thrown away and built again from the raw readings, and come out the same. Only hours
+that have ended have facts. A refresh computes the hours that ended since the last one, those in which something came
+in late, and what the last reading of a late one may have been held for; a shelf whose sensors were moved, calibrated
+anew or speak at another pace is built whole, as far back as raw readings are kept.
 """
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import orjson
 import pandas as pd
 
 from analysis.air import hourly_climate
 from analysis.held_series import learned_hold_ms
 from dashboard.answers.places import LONGEST_HOLD_MS, measured_at
 from ingest.home import Home
-from ingest.readings import HOUR_MS, HOURLY_COLUMNS, Touched
-from ingest.sensors import Sensor
+from ingest.readings import DAY_MS, HOUR_MS, HOURLY_COLUMNS, FloatArray, IntArray, Touched
+from ingest.sensors import MISSED_INTERVALS, Sensor
 
 AIR = ("air_temperature", "relative_humidity")
+LEARN_PACE_FROM_MS = 14 * DAY_MS
+#: A failure that is told later than this goes unnoticed.
+LATEST_FAILURE_MS = 60 * DAY_MS
+#: How long a reading may stand, in classes, so that a pace that wavers does not build history anew each time.
+HOLD_CLASSES_MS = np.array([1, 2, 4, 8, 12], dtype=np.int64) * HOUR_MS
+
+
+@dataclass(frozen=True)
+class _Done:
+    """What a shelf's facts were computed from: its sensors, up to which hour, and which failures were known."""
+
+    fingerprint: str
+    until_ms: int
+    failed: frozenset[tuple[str, int]]
 
 
 def refresh(home: Home, now_ms: int) -> int:
-    """Bring every shelf's hourly facts up to `now_ms`; returns how many shelf-hours were written."""
-    sensors = home.logbook.sensors()
+    """Bring every shelf's hourly facts up to the last whole hour; returns how many shelf-hours were written.
+
+    What was computed once stays: to ask as of a past moment takes nothing away from the present.
+    """
+    sensors = [sensor for sensor in home.logbook.sensors() if sensor.quantity in AIR]
     touched = home.readings.touched()
-    frames = []
-    fingerprints = {}
+    latest = home.readings.latest()
+    newest_ms = max((latest[sensor.source][0] for sensor in sensors if sensor.source in latest), default=now_ms)
+    until_ms = max(now_ms, newest_ms) // HOUR_MS * HOUR_MS
+    raw_from_ms = max(0, until_ms - home.settings.readings.keep_raw_days * DAY_MS)
+    frames: list[pd.DataFrame] = []
+    finished: dict[str, _Done] = {}
     for shelf in home.logbook.shelves():
-        ours = [sensor for sensor in sensors if sensor.quantity in AIR and _ever_at(sensor, shelf.label)]
-        fingerprint = _fingerprint(ours)
-        known = home.readings.get_derived(_key(shelf.label))
-        moved = known is None or known[0] != fingerprint
-        span = _whole_span(home, ours, now_ms) if moved else _touched_span(touched, ours, now_ms)
-        if moved:
-            fingerprints[shelf.label] = fingerprint
-            frames.append(_forgotten(home, shelf.label, now_ms))
-        if span is not None:
-            frames.append(_climate(home, sensors, shelf.label, *span))
-    hourly = pd.concat(frames, ignore_index=True).drop_duplicates(["place", "hour_ms"], keep="last") if frames else None
+        ours = [sensor for sensor in sensors if any(placed.at == shelf.label for placed in sensor.placed)]
+        hold_ms = _hold_ms(home, ours, latest)
+        before = _read_done(home, shelf.label)
+        done = _Done(_fingerprint(ours, hold_ms), max(until_ms, before.until_ms), _failed(home, ours, until_ms))
+        if done.fingerprint != before.fingerprint:
+            frames.append(_forgotten(home, shelf.label, raw_from_ms))
+            spans = _whole_span(home, ours, raw_from_ms, done.until_ms)
+        else:
+            spans = _changed_spans(touched, ours, before, done)
+        frames += [_climate(home, sensors, shelf.label, hold_ms, *span) for span in spans]
+        if done != before:
+            finished[shelf.label] = done
+    hourly = _together(frames)
     home.readings.write_facts(hourly=hourly, touched_until=touched.until)
-    for label, fingerprint in fingerprints.items():
-        home.readings.put_derived(_key(label), fingerprint, b"")
+    for label, done in finished.items():
+        _keep_done(home, label, done)
     return 0 if hourly is None else len(hourly)
 
 
-def _climate(home: Home, sensors: Sequence[Sensor], shelf: str, start_ms: int, end_ms: int) -> pd.DataFrame:
+def _together(frames: Sequence[pd.DataFrame]) -> pd.DataFrame | None:
+    """All rows; of two for one hour the later one."""
+    some = [frame for frame in frames if len(frame)]
+    if not some:
+        return None
+    return pd.concat(some, ignore_index=True).drop_duplicates(["place", "hour_ms"], keep="last")
+
+
+def _climate(
+    home: Home, sensors: Sequence[Sensor], shelf: str, hold_ms: int, start_ms: int, end_ms: int
+) -> pd.DataFrame:
     """Facts of one shelf, a row for every hour of the span, NaN throughout where nothing is known."""
-    series = [
+    temperature, humidity = (
         measured_at(home.readings, sensors, shelf, quantity, start_ms - LONGEST_HOLD_MS, end_ms) for quantity in AIR
-    ]
-    hold_ms = max(learned_hold_ms(one.time_ms) for one in series)
-    temperature, humidity = series
+    )
     facts = hourly_climate(
         temperature.time_ms, temperature.value, humidity.time_ms, humidity.value, start_ms, end_ms, hold_ms
     )
-    frame = pd.DataFrame({name: getattr(facts, name) for name in ("hour_ms", *HOURLY_COLUMNS)})
-    frame.loc[frame["coverage"] == 0, "coverage"] = np.nan
-    frame.insert(0, "place", shelf)
-    return frame
+    columns = {name: np.asarray(getattr(facts, name)) for name in HOURLY_COLUMNS}
+    columns["coverage"] = np.where(columns["coverage"] == 0, np.nan, columns["coverage"])
+    return _frame(shelf, facts.hour_ms, columns)
 
 
-def _forgotten(home: Home, shelf: str, now_ms: int) -> pd.DataFrame:
-    """Rows that remove every fact the shelf has so far: a row without a value removes its key."""
-    old = home.readings.read_hourly(shelf, 0, now_ms + HOUR_MS)
-    frame = pd.DataFrame(np.nan, index=old.index, columns=list(HOURLY_COLUMNS))
-    frame.insert(0, "hour_ms", old["hour_ms"])
-    frame.insert(0, "place", shelf)
-    return frame
+def _forgotten(home: Home, shelf: str, from_ms: int) -> pd.DataFrame:
+    """Rows that remove every fact the shelf has since a moment: a row without a value removes its key."""
+    old = home.readings.read_hourly(shelf, from_ms, 2**50)["hour_ms"].to_numpy(np.int64)
+    return _frame(shelf, old, {name: np.full(old.size, np.nan) for name in HOURLY_COLUMNS})
 
 
-def _whole_span(home: Home, sensors: Sequence[Sensor], now_ms: int) -> tuple[int, int] | None:
-    series = home.readings.read([sensor.source for sensor in sensors], 0, now_ms + HOUR_MS)
-    starts = [times[0] for times, _ in series.values() if times.size]
-    return (int(min(starts)), now_ms) if starts else None
+def _frame(shelf: str, hour_ms: IntArray, columns: dict[str, FloatArray]) -> pd.DataFrame:
+    return pd.DataFrame({"place": shelf, "hour_ms": hour_ms, **columns})
 
 
-def _touched_span(touched: Touched, sensors: Sequence[Sensor], now_ms: int) -> tuple[int, int] | None:
-    """From the first to the last touched hour, and as far on either side as a reading may have been held."""
+def _whole_span(home: Home, sensors: Sequence[Sensor], from_ms: int, until_ms: int) -> list[tuple[int, int]]:
+    """From the first reading that is kept to the last whole hour."""
+    series = home.readings.read([sensor.source for sensor in sensors], from_ms, until_ms)
+    starts = [int(times[0]) // HOUR_MS * HOUR_MS for times, _ in series.values() if times.size]
+    return [(min(starts), until_ms)] if starts else []
+
+
+def _changed_spans(touched: Touched, sensors: Sequence[Sensor], before: _Done, done: _Done) -> list[tuple[int, int]]:
+    """Hours that ended since, and hours in which something came in late with as long as it may have been held."""
     hours = [touched.hours[sensor.source] for sensor in sensors if sensor.source in touched.hours]
-    if not hours:
-        return None
-    every = np.concatenate(hours)
-    return int(every.min()) - LONGEST_HOLD_MS, min(int(every.max()) + HOUR_MS + LONGEST_HOLD_MS, now_ms)
+    failed = [time_ms // HOUR_MS * HOUR_MS for _, time_ms in before.failed ^ done.failed]
+    changed = np.concatenate([np.array(failed, dtype=np.int64), *hours])
+    spans = []
+    if changed.size:
+        spans.append((int(changed.min()), min(int(changed.max()) + HOUR_MS + LONGEST_HOLD_MS, done.until_ms)))
+    if sensors:
+        spans.append((before.until_ms, done.until_ms))
+    return [(start_ms, end_ms) for start_ms, end_ms in spans if start_ms < end_ms]
 
 
-def _ever_at(sensor: Sensor, shelf: str) -> bool:
-    return any(placement.at == shelf for placement in sensor.placed)
+def _hold_ms(home: Home, sensors: Sequence[Sensor], latest: dict[str, tuple[int, float]]) -> int:
+    """How long the readings of a shelf may stand: by the declared interval or the pace they keep, the longer one."""
+    longest = 0
+    for sensor in sensors:
+        if sensor.interval_s is not None:
+            longest = max(longest, round(1000 * MISSED_INTERVALS * sensor.interval_s))
+        if sensor.source in latest:
+            last_ms = latest[sensor.source][0]
+            times, _ = home.readings.read([sensor.source], last_ms - LEARN_PACE_FROM_MS, last_ms + 1)[sensor.source]
+            longest = max(longest, learned_hold_ms(times))
+    fits = np.searchsorted(HOLD_CLASSES_MS, longest)
+    return int(HOLD_CLASSES_MS[min(int(fits), HOLD_CLASSES_MS.size - 1)])
 
 
-def _fingerprint(sensors: Sequence[Sensor]) -> str:
+def _failed(home: Home, sensors: Sequence[Sensor], until_ms: int) -> frozenset[tuple[str, int]]:
+    """When which of the sensors began to fail, lately."""
+    sources = {sensor.source for sensor in sensors}
+    since_ms = until_ms - LATEST_FAILURE_MS
+    spells = home.readings.failures(since_ms) if sources else []
+    return frozenset(
+        (spell.source, spell.from_ms) for spell in spells if spell.source in sources and spell.from_ms >= since_ms
+    )
+
+
+def _fingerprint(sensors: Sequence[Sensor], hold_ms: int) -> str:
     said = sorted(repr((s.source, s.quantity, s.unit, s.calibration, s.placed)) for s in sensors)
-    return hashlib.sha256("\n".join(said).encode()).hexdigest()
+    return hashlib.sha256("\n".join([*said, str(hold_ms)]).encode()).hexdigest()
+
+
+def _read_done(home: Home, shelf: str) -> _Done:
+    kept = home.readings.get_derived(_key(shelf))
+    if kept is None:
+        return _Done("", 0, frozenset())
+    body = orjson.loads(kept[1])
+    since_ms = body["until_ms"] - LATEST_FAILURE_MS
+    return _Done(kept[0], body["until_ms"], frozenset((source, ms) for source, ms in body["failed"] if ms >= since_ms))
+
+
+def _keep_done(home: Home, shelf: str, done: _Done) -> None:
+    body = orjson.dumps({"until_ms": done.until_ms, "failed": sorted(done.failed)})
+    home.readings.put_derived(_key(shelf), done.fingerprint, body)
 
 
 def _key(shelf: str) -> str:

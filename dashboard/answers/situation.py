@@ -7,11 +7,13 @@ alerts) share it. A new note, a new set-up or a new hour makes a new situation.
 import math
 import threading
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from analysis.calibration import Draws, Posterior
+from analysis.columns import Columns
 from analysis.reservoir import Vessel
 from analysis.thirst import Thirst, thirst
 from dashboard.answers import lines as dry_lines
@@ -23,19 +25,26 @@ from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS, FloatArray
 from ingest.sensors import Sensor
 
+FEWER_DRAWS = 24
 LONGEST_HISTORY_DAYS = 730
 """How old a depth note may be to count in the calibration: plants, salts and media do not stay the same."""
 
 
 @dataclass(frozen=True)
 class Situation:
-    """One moment of one home. `line_mm` is (step, draw, pot) over the last weeks of the course."""
+    """One moment of one home.
+
+    columns: of all pots in each spell of the course. expected_ml_per_day: (step, pot), what set-up and air make a pot
+    lose. line_mm: (step, draw, pot) over the last weeks of the course.
+    """
 
     at_ms: int
     standing: Standing
     sensors: tuple[Sensor, ...]
     notes: pd.DataFrame
     course: Course
+    columns: tuple[Columns, ...]
+    expected_ml_per_day: FloatArray
     waters: tuple[StandingWater, ...]
     thirst: Thirst
     posterior: Posterior
@@ -46,6 +55,14 @@ class Situation:
     def vessels(self) -> tuple[Vessel, ...]:
         """Each pot's reservoir; where nobody measured it, the usual one of its size."""
         return tuple(pot.vessel or usual_vessel(pot.setup) for pot in self.standing.pots)
+
+    @cached_property
+    def whole_line_mm(self) -> FloatArray:
+        """p10, p50, p90 of every pot's line along the whole course, (3, step, pot), from fewer draws."""
+        draws = self.posterior.draws(np.random.default_rng(dry_lines.SEED), FEWER_DRAWS)
+        window = slice(0, self.course.end_ms.size)
+        path = dry_lines.lines(self.standing, self.course, self.columns, self.waters, draws, window)
+        return np.asarray(np.quantile(path, [0.1, 0.5, 0.9], axis=1))
 
     def expects_mm(self) -> FloatArray:
         """The dry layer now as draws, (draw, pot)."""
@@ -109,8 +126,21 @@ def _gathered(home: Home, at_ms: int) -> Situation | None:
     )
     posterior = dry_lines.calibrated(standing, dry_lines.depth_notes(standing, course, waters, notes), own)
     draws = posterior.draws(np.random.default_rng(dry_lines.SEED), dry_lines.DRAWS)
-    line_mm = dry_lines.lines(standing, course, columns, waters, draws)
-    return Situation(at_ms, standing, sensors, notes, course, tuple(waters), drinking, posterior, draws, line_mm)
+    line_mm = dry_lines.lines(standing, course, columns, waters, draws, dry_lines.line_steps(end_ms))
+    return Situation(
+        at_ms=at_ms,
+        standing=standing,
+        sensors=sensors,
+        notes=notes,
+        course=course,
+        columns=tuple(columns),
+        expected_ml_per_day=expected,
+        waters=tuple(waters),
+        thirst=drinking,
+        posterior=posterior,
+        draws=draws,
+        line_mm=line_mm,
+    )
 
 
 def _first_ms(standing: Standing, notes: pd.DataFrame) -> int:

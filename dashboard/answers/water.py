@@ -82,7 +82,7 @@ def waters_of(
     """
     of_pot = dict(list(notes.groupby("pot", sort=False)))
     found = [
-        _told(
+        told_water(
             home,
             pot,
             sensors,
@@ -110,7 +110,7 @@ def known_mean(series: FloatArray) -> FloatArray:
     return np.asarray(np.where(count > 0, np.where(known, series, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan))
 
 
-def _told(
+def told_water(
     home: Home,
     pot: StandingPot,
     sensors: Sequence[Sensor],
@@ -118,10 +118,14 @@ def _told(
     grid_ms: IntArray,
     expected_ml_per_day: float,
     temperature: tuple[IntArray, FloatArray] | None,
+    days: int = LOOK_BACK_DAYS,
 ) -> StandingWater:
-    """What the pot's own sensor or its notes tell; along the grid NaN where only a reckoning can say."""
+    """What the pot's own sensor or its notes tell; along the grid NaN where only a reckoning can say.
+
+    days: how far back use is wanted day by day.
+    """
     at_ms, unknown = int(grid_ms[-1]), np.full(grid_ms.size, np.nan)
-    since_ms = at_ms - LOOK_BACK_DAYS * DAY_MS
+    since_ms = at_ms - days * DAY_MS
     vessel = pot.vessel or usual_vessel(pot.setup)
     quantity, series = _own_series(home, pot, sensors, grid_ms)
     interval_ms = _interval_ms(series)

@@ -1,0 +1,210 @@
+"""The story of one pot over one span of time: air, level, use, dry line, notes and changes, and why it moved."""
+
+from collections.abc import Mapping
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.held_series import FloatArray, IntArray
+from dashboard.answers.places import LONGEST_HOLD_MS, measured_at
+from dashboard.answers.pots import ROOTING_DEPTH_MM, pots_of
+from dashboard.answers.section import section_build
+from dashboard.answers.shelf_air import air_history
+from dashboard.answers.situation import Situation, recent_situation
+from dashboard.answers.wall import last_tips
+from dashboard.answers.water import told_water
+from ingest.home import Home
+from ingest.readings import DAY_MS, HOUR_MS
+
+WORDS = {
+    "refill": "filled",
+    "flush": "flushed from the top",
+    "feed": "fed",
+    "repot": "repotted",
+    "cover": "cover changed",
+    "holes": "holes changed",
+    "wick": "wick changed",
+    "move": "moved",
+    "treatment": "treated",
+    "photo": "photo",
+    "flowering": "flowering",
+}
+HOW = {
+    "damp_at_top": "damp at the top",
+    "one_stone": "under one stone",
+    "fingertip": "at a fingertip",
+    "deeper": "looked deeper",
+    "cannot_see": "could not see",
+}
+
+
+class UnknownPot(ValueError):  # noqa: N818 - what happened reads better alone
+    """No pot of that label stands in the collection."""
+
+
+def answer(home: Home, pot: str, since_ms: int, until_ms: int, at_ms: int) -> dict[str, Any]:
+    """Everything the Story screen draws of a pot in [since, until).
+
+    Raises:
+        UnknownPot: the label is not that of a pot with a set-up in force.
+    """
+    situation = recent_situation(home, at_ms)
+    index = index_of(situation, pot)
+    assert situation is not None  # index_of refuses where there is none
+    standing = situation.standing.pots[index]
+    now = pots_of(situation)[index]
+    notes = situation.notes
+    mine = notes[(notes["pot"] == pot) & notes["time_ms"].between(since_ms, until_ms)]
+    return {
+        "at_ms": at_ms,
+        "time_zone": home.settings.grower.timezone,
+        "units": home.settings.grower.units,
+        "pot": pot,
+        "plant": standing.plant,
+        "shelf": standing.shelf,
+        "pots": [one.label for one in situation.standing.pots],
+        "since_ms": since_ms,
+        "until_ms": until_ms,
+        **{key: now[key] for key in ("says", "state", "rests_on")},
+        "section": {
+            "build": section_build(standing.setup, situation.standing.columns, index),
+            "level_mm": now["level_mm"],
+            "dry_layer_mm": now["dry_layer_mm"],
+            "tips": last_tips(situation, pot),
+            "rests_on": now["rests_on"],
+            "rooting_depth_mm": ROOTING_DEPTH_MM,
+        },
+        "rooting_depth_mm": ROOTING_DEPTH_MM,
+        "air": _air(home, situation, index, since_ms, until_ms),
+        "level": _level(home, situation, index, since_ms, until_ms),
+        "use": _use(home, situation, index, since_ms, until_ms),
+        "dry": _dry(situation, index, since_ms, until_ms),
+        "notes": [_look(note) for note in mine[mine["kind"] == "inspection"].to_dict("records")],
+        "events": _events(mine, standing.setups, since_ms, until_ms),
+        "explain": None,
+        "sentences": [],
+    }
+
+
+def index_of(situation: Situation | None, pot: str) -> int:
+    """The place of a pot in a situation; raises UnknownPot."""
+    labels = [] if situation is None else [one.label for one in situation.standing.pots]
+    if pot not in labels:
+        raise UnknownPot(f"There is no pot called {pot}; see `dryline pots` for those that stand now.")
+    return labels.index(pot)
+
+
+def plain(values: FloatArray, digits: int) -> list[float | None]:
+    """Numbers for the wire, None where there is none."""
+    return [None if np.isnan(value) else round(float(value), digits) for value in values]
+
+
+def _air(home: Home, situation: Situation, index: int, since_ms: int, until_ms: int) -> dict[str, Any]:
+    shelf = situation.standing.pots[index].shelf
+    air = air_history(home, shelf, situation.standing.shelves, situation.sensors, since_ms, until_ms)
+    return {"time_ms": (air.hour_ms + HOUR_MS // 2).tolist(), "vpd_kpa": plain(air.vpd_kpa, 3)}
+
+
+def _level(home: Home, situation: Situation, index: int, since_ms: int, until_ms: int) -> dict[str, Any]:
+    """What the pot's own level sensor sent; where there is none, the reckoned level."""
+    pot, course = situation.standing.pots[index], situation.course
+    series = measured_at(
+        home.readings, situation.sensors, f"{pot.shelf}/{pot.label}", "reservoir_level", since_ms, until_ms
+    )
+    if series.sensors:
+        return {"time_ms": series.time_ms.tolist(), "level_mm": plain(series.value, 2), "measured": True}
+    inside = (course.end_ms >= since_ms) & (course.end_ms < until_ms)
+    level_mm = situation.waters[index].level_mm[inside]
+    return {"time_ms": course.end_ms[inside].tolist(), "level_mm": plain(level_mm, 1), "measured": False}
+
+
+def _use(home: Home, situation: Situation, index: int, since_ms: int, until_ms: int) -> dict[str, Any]:
+    """Use day by day where the sensor carries it, beside what set-up and air would make."""
+    pot, course = situation.standing.pots[index], situation.course
+    days = max(2, -(-(int(course.end_ms[-1]) - since_ms) // DAY_MS))
+    water = told_water(
+        home,
+        pot,
+        situation.sensors,
+        situation.waters[index].notes,
+        course.end_ms,
+        float(situation.expected_ml_per_day[-1, index]),
+        (course.end_ms, course.temperature_c[:, index]),
+        days,
+    ).told.days
+    shown = (water.day_ms >= since_ms - DAY_MS) & (water.day_ms < until_ms)
+    noon_ms = water.day_ms[shown] + DAY_MS // 2
+    return {
+        "time_ms": noon_ms.tolist(),
+        "value": plain(water.use_ml[shown], 2),
+        "low": plain(water.low_ml[shown], 2),
+        "high": plain(water.high_ml[shown], 2),
+        "expected": plain(_daily(course.end_ms, situation.expected_ml_per_day[:, index], water.day_ms[shown]), 2),
+    }
+
+
+def _daily(end_ms: IntArray, per_day: FloatArray, day_ms: IntArray) -> FloatArray:
+    """Means of a series on the course over whole days, NaN for days outside it."""
+    first = np.searchsorted(end_ms, day_ms, side="right")
+    last = np.searchsorted(end_ms, day_ms + DAY_MS, side="right")
+    total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(per_day))))
+    return np.where(last > first, (total[last] - total[first]) / np.maximum(last - first, 1), np.nan)
+
+
+def _dry(situation: Situation, index: int, since_ms: int, until_ms: int) -> dict[str, Any]:
+    end_ms = situation.course.end_ms
+    inside = (end_ms >= since_ms) & (end_ms < until_ms + LONGEST_HOLD_MS)
+    known = np.isfinite(situation.course.vpd_kpa[inside, index])
+    low, middle, high = (np.where(known, line[inside, index], np.nan) for line in situation.whole_line_mm)
+    return {
+        "time_ms": end_ms[inside].tolist(),
+        "p10": plain(low, 1),
+        "p50": plain(middle, 1),
+        "p90": plain(high, 1),
+    }
+
+
+def _look(note: Mapping[Any, Any]) -> dict[str, Any]:
+    low, high, how = note["dry_layer_low_mm"], note["dry_layer_high_mm"], note["how"]
+    tips = [
+        f"{int(note[f'tips_{s}'])} {s}"
+        for s in ("growing", "stalled", "dried", "rotted", "new")
+        if note[f"tips_{s}"] > 0
+    ]
+    depth = (
+        "" if np.isnan(low) else f"dry to {low:.0f} mm or more" if np.isnan(high) else f"dry to {low:.0f}-{high:.0f} mm"
+    )
+    parts = [depth, HOW.get(how or "", ""), f"tips: {', '.join(tips)}" if tips else "", note["text"] or ""]
+    return {
+        "time_ms": int(note["time_ms"]),
+        "low_mm": None if np.isnan(low) else float(low),
+        "high_mm": None if np.isnan(high) else float(high),
+        "says": "; ".join(part for part in parts if part) or "looked at",
+    }
+
+
+def _events(
+    notes: pd.DataFrame, setups: tuple[Mapping[str, Any], ...], since_ms: int, until_ms: int
+) -> list[dict[str, Any]]:
+    """What was done to the pot: notes other than looks, and set-ups that opened without a note of their own."""
+    events = []
+    for note in notes[notes["kind"] != "inspection"].to_dict("records"):
+        amount = "" if np.isnan(note["amount_ml"]) else f" {note['amount_ml']:.0f} mL"
+        text = f": {note['text']}" if note["text"] else ""
+        says = f"{WORDS.get(note['kind'], note['kind'])}{amount}{text}"
+        events.append({"time_ms": int(note["time_ms"]), "kind": note["kind"], "says": says})
+    noted = {event["time_ms"] // HOUR_MS for event in events}
+    for before, after in pairwise(setups):
+        if since_ms <= after["from_ms"] < until_ms and after["from_ms"] // HOUR_MS not in noted:
+            kind, says = _change(before, after)
+            events.append({"time_ms": int(after["from_ms"]), "kind": kind, "says": says})
+    return sorted(events, key=lambda event: event["time_ms"])
+
+
+def _change(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[str, str]:
+    keys = {"top_layer": "cover", "vents": "holes", "wick": "wick", "shelf": "move", "layers": "repot"}
+    changed = [kind for key, kind in keys.items() if before.get(key) != after.get(key)]
+    kind = changed[0] if changed else "repot"
+    return kind, f"{WORDS[kind]} (set-up)"
