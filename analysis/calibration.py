@@ -7,7 +7,7 @@ note, the column that was noted and the air and level of the weeks before.
 The picture. Every constant starts from the prior of its pot (`setups.py`, `media.py`). Notes move
 
 - for each pot: its capillary height about that of its mix, what its plant drinks, its holes, its wick, the height of
-  its surface and how well its dry bed passes vapour;
+  its surface, how well its dry bed passes vapour and how long it lives on its own water;
 - for each medium: its capillary height and its exponent, shared by all pots in their shares of the mix;
 - for all: vapour transport, storage at the line, and the share of uptake that is missing at the top.
 
@@ -30,6 +30,7 @@ from scipy.optimize import OptimizeResult, minimize
 from scipy.sparse import csr_array
 from scipy.special import log_ndtr
 
+from analysis.climate_in_notes import ClimateEffect, climate_effect
 from analysis.columns import Columns, FloatArray
 from analysis.dry_layer import drivers, first_known_mean
 from analysis.dry_layer_slopes import CONSTANTS, Weights, line_at_rest, step_with_slopes
@@ -45,16 +46,17 @@ MOIST_AT_TOP_MM = 3.0
 
 MODEL_SD_MM = 1.0
 """How far the equation itself, with the best constants, strays from one noted day to another."""
-TAIL = 5.0
+TAIL = 8.0
 """Degrees of freedom of the Student tail: a slip of the pen must not drag a pot."""
+INFORMATION = TAIL / (TAIL + 3.0)
+"""Expected information of such a note over its curvature at no error: the tails make the posterior wider than that."""
 
 EXTRAPOLATION = 0.12
 """Share of a predicted change from the noted conditions by which the equation may be wrong, sd."""
 UNNOTED = 0.10
 """The same as a share of the depth itself in a pot without notes."""
 
-POT_CONSTANTS = ("l1", "uptake", "vents", "wick", "surface", "vapour")
-VAPOUR_POT_LOG_SD = 0.2
+POT_CONSTANTS = ("l1", "uptake", "vents", "wick", "surface", "vapour", "held")
 
 
 @dataclass(frozen=True)
@@ -105,7 +107,7 @@ class Draws:
     columns: Columns
     spread: SharedSpread
     shared: FloatArray  # (draw, shared) standardised
-    own: FloatArray  # (draw, pot, 6) standardised
+    own: FloatArray  # (draw, pot, 7) standardised
     stray: FloatArray  # (draw, pot) standard normal
     noted_mm: FloatArray  # (pot,) mean modelled depth at the notes, NaN without
     near_sd_mm: FloatArray  # (pot,)
@@ -128,7 +130,7 @@ class Draws:
 class Posterior:
     """What is believed of the pots after the notes.
 
-    shared_mean, pot_mean: standardised modes, `(shared,)` and `(pot, 6)`. informed: sentences, which constants the
+    shared_mean, pot_mean: standardised modes, `(shared,)` and `(pot, 7)`. informed: sentences, which constants the
     notes have informed. rests_on: per pot "measured", "borrowed" or "guessed". notes: how many spoke for each pot.
     shows_mm: whether a screen may show millimetres (else bands only), per pot.
     """
@@ -146,8 +148,8 @@ class Posterior:
     rests_on: tuple[str, ...]
     at_notes_mm: FloatArray  # modelled depth at each note, at the mode
     shared_root: FloatArray  # (shared, shared): root of the shared covariance
-    pot_root: FloatArray  # (pot, 6, 6): root of the pot's covariance given the shared
-    pot_by_shared: FloatArray  # (pot, 6, shared): how the pot's mode follows the shared
+    pot_root: FloatArray  # (pot, 7, 7): root of the pot's covariance given the shared
+    pot_by_shared: FloatArray  # (pot, 7, shared): how the pot's mode follows the shared
 
     @property
     def shows_mm(self) -> npt.NDArray[np.bool_]:
@@ -187,7 +189,7 @@ def calibrate(columns: Columns, notes: DepthNotes | None = None, spread: SharedS
     names, _ = _shared(columns, spread)
     if kept is None or kept.columns.pots == 0:
         return _posterior(columns, spread, names, None, None)
-    return _posterior(columns, spread, names, kept, _Fit(columns, kept, spread))
+    return _posterior(columns, spread, names, kept, Fit(columns, kept, spread))
 
 
 def column_test_depth_mm(tube_height_mm: npt.ArrayLike, damp_height_mm: npt.ArrayLike) -> FloatArray:
@@ -210,7 +212,7 @@ def _shared(columns: Columns, spread: SharedSpread) -> tuple[tuple[str, ...], Fl
 
 
 def _pot_sds(columns: Columns) -> FloatArray:
-    """Prior sds of what is a pot's own, `(pot, 6)`, in the order of `POT_CONSTANTS`."""
+    """Prior sds of what is a pot's own, `(pot, 7)`, in the order of `POT_CONSTANTS`."""
     return np.stack(
         [
             columns.pot_log_sd,
@@ -218,14 +220,15 @@ def _pot_sds(columns: Columns) -> FloatArray:
             columns.vent_log_sd,
             columns.wick_log_sd,
             columns.surface_sd_mm,
-            np.full(columns.pots, VAPOUR_POT_LOG_SD),
+            columns.vapour_pot_log_sd,
+            columns.held_log_sd,
         ],
         axis=1,
     )
 
 
 def _with(columns: Columns, spread: SharedSpread, shared: FloatArray, own: FloatArray) -> Columns:
-    """The columns under standardised parameters: shared `(..., shared)`, own `(..., pot, 6)`."""
+    """The columns under standardised parameters: shared `(..., shared)`, own `(..., pot, 7)`."""
     _, sds = _shared(columns, spread)
     pot_sds = _pot_sds(columns)
     moved, mine = shared * sds, own * pot_sds
@@ -252,11 +255,12 @@ def _with(columns: Columns, spread: SharedSpread, shared: FloatArray, own: Float
         surface_height_mm=columns.surface_height_mm + mine[..., 4],
         uptake_share=1.0 / (1.0 + np.exp(-logit)) + np.zeros(columns.pots),
         storage=columns.storage * np.exp(storage),
+        held=columns.held * np.exp(mine[..., 6]),
     )
 
 
 def _weights(columns: Columns, spread: SharedSpread) -> Weights:
-    """d ln constant / d standardised parameter, for the shared parameters first, then the pot's own six."""
+    """d ln constant / d standardised parameter, for the shared parameters first, then the pot's own."""
     _, sds = _shared(columns, spread)
     pot_sds = _pot_sds(columns)
     media, layers, pots = len(columns.media), columns.layer_l1_mm.shape[0], columns.pots
@@ -273,7 +277,7 @@ def _weights(columns: Columns, spread: SharedSpread) -> Weights:
     other[first + 2, at["uptake_share"]] = sds[first + 2]
     own = len(sds)
     l1[own] = pot_sds[:, 0]
-    for i, name in ((1, "uptake"), (2, "vents"), (3, "wick"), (4, "surface"), (5, "vapour_enhancement")):
+    for i, name in ((1, "uptake"), (2, "vents"), (3, "wick"), (4, "surface"), (5, "vapour_enhancement"), (6, "held")):
         other[own + i, at[name]] = pot_sds[:, i]
     return Weights(l1, exponent, other)
 
@@ -297,9 +301,10 @@ def _readable(columns: Columns, notes: DepthNotes) -> DepthNotes:
     seen = np.isfinite(low) & np.array([how != "cannot_see" for how in notes.how], dtype=bool)
     # nobody looks deeper than the pot: such a number is a slip, and tells nothing
     seen &= low <= notes.columns.column_mm
-    history = np.isfinite(notes.vpd_kpa + notes.temperature_c + notes.level_mm)
-    seen &= history.any(axis=0)
-    notes = replace(notes, low_mm=low, high_mm=high)
+    # air that does not pull at all is a wet sensor, not a climate
+    vpd = np.where(notes.vpd_kpa > 0.0, notes.vpd_kpa, np.nan)
+    seen &= np.isfinite(vpd + notes.temperature_c + notes.level_mm).any(axis=0)
+    notes = replace(notes, low_mm=low, high_mm=high, vpd_kpa=vpd)
     return _notes_taken(notes, np.flatnonzero(seen))
 
 
@@ -333,7 +338,10 @@ def note_sd_mm(notes: DepthNotes) -> FloatArray:
 
 
 def _surprise(notes: DepthNotes, depth_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Minus log likelihood of each note at a modelled depth, its slope in depth, and a curvature never below zero."""
+    """Minus log likelihood of each note at a modelled depth, its slope in depth, and a curvature never below zero.
+
+    depth_mm: below zero for a pot that is moist with something to spare.
+    """
     sd = note_sd_mm(notes)
     moist = np.nan_to_num(notes.high_mm, nan=np.inf) <= MOIST_AT_TOP_MM
     open_end = np.isnan(notes.high_mm)
@@ -346,12 +354,12 @@ def _surprise(notes: DepthNotes, depth_mm: FloatArray) -> tuple[FloatArray, Floa
     bounded = moist | open_end
     value = np.where(bounded, -log_ndtr(reach), 0.5 * (TAIL + 1.0) * np.log1p(off**2 / TAIL))
     slope = np.where(bounded, sign * ratio / sd, pull * off / sd)
-    curvature = np.where(bounded, ratio * (ratio + reach), pull) / sd**2
+    curvature = np.where(bounded, ratio * (ratio + reach), INFORMATION * pull) / sd**2
     return value, slope, np.maximum(curvature, 0.0)
 
 
-class _Fit:
-    """The mode of the posterior and its curvature. Standardised parameters: the shared first, then six a pot."""
+class Fit:
+    """The mode of the posterior and its curvature. Standardised parameters: the shared first, then each pot's."""
 
     def __init__(self, columns: Columns, notes: DepthNotes, spread: SharedSpread) -> None:
         self.notes, self.spread = notes, spread
@@ -377,13 +385,20 @@ class _Fit:
                 raise StopIteration
 
         found = minimize(
-            self._objective, np.zeros(count), jac=True, hessp=self._curved, method="trust-ncg", callback=enough,
+            self.objective, np.zeros(count), jac=True, hessp=self._curved, method="trust-ncg", callback=enough,
             options={"gtol": 0.02, "maxiter": 40, "initial_trust_radius": 3.0, "max_trust_radius": 30.0},
         )  # fmt: skip
-        self._objective(found.x)
-        self.mode = found.x
+        self.mode = np.asarray(found.x, dtype=np.float64)
+        self.objective(self.mode)
         self.depth_mm = self._depth
         self.jacobian, self.curvature = self._jacobian, self._curvature
+
+    def name_of(self, index: int) -> str:
+        """What a parameter is, in words."""
+        if index < self.shared:
+            return _shared(self.notes.columns, self.spread)[0][index]
+        owner, own = divmod(index - self.shared, len(POT_CONSTANTS))
+        return f"{POT_CONSTANTS[own]} of column {owner}"
 
     def modelled(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Depths at the notes and their derivatives, `(note,)` and `(active parameter, note)`."""
@@ -410,7 +425,8 @@ class _Fit:
                 )
         return line.depth_mm, line.slopes
 
-    def _objective(self, x: FloatArray) -> tuple[float, FloatArray]:
+    def objective(self, x: FloatArray) -> tuple[float, FloatArray]:
+        """Minus log posterior and its gradient."""
         depth, slopes = self.modelled(x)
         value, slope, curvature = _surprise(self.notes, depth)
         self._depth, self._curvature = depth, curvature
@@ -437,7 +453,7 @@ class _Fit:
 
 
 def _posterior(
-    columns: Columns, spread: SharedSpread, names: tuple[str, ...], notes: DepthNotes | None, fit: _Fit | None
+    columns: Columns, spread: SharedSpread, names: tuple[str, ...], notes: DepthNotes | None, fit: Fit | None
 ) -> Posterior:
     own, shared, pots = len(POT_CONSTANTS), len(names), columns.pots
     near = np.full(pots, MODEL_SD_MM)
@@ -467,7 +483,7 @@ def _posterior(
     mine_notes = fit.owner < pots
     np.add.at(counts, fit.owner[mine_notes], 1)
     total = np.zeros(pots)
-    np.add.at(total, fit.owner[mine_notes], fit.depth_mm[mine_notes])
+    np.add.at(total, fit.owner[mine_notes], np.maximum(fit.depth_mm[mine_notes], 0.0))
     noted = np.where(counts > 0, total / np.maximum(counts, 1), np.nan)
     near = _near_sd(notes, fit, counts, pots)
     shared_sd = np.sqrt(np.diag(covariance))
@@ -481,7 +497,7 @@ def _posterior(
         noted_mm=noted,
         near_sd_mm=near,
         notes=counts,
-        informed=_informed(columns, names, shared_sd, counts),
+        informed=_informed(columns, names, shared_sd, counts, _climate_effect(notes, fit.owner, pots)),
         rests_on=_rests_on(columns, counts, shared_sd),
         at_notes_mm=fit.depth_mm,
         shared_root=np.linalg.cholesky(covariance),
@@ -490,7 +506,7 @@ def _posterior(
     )
 
 
-def _near_sd(notes: DepthNotes, fit: _Fit, counts: IntArray, pots: int) -> FloatArray:
+def _near_sd(notes: DepthNotes, fit: Fit, counts: IntArray, pots: int) -> FloatArray:
     """The equation's own straying in each pot, wider where the notes contradict each other or it."""
     middle = np.where(np.isnan(notes.high_mm), notes.low_mm, 0.5 * (notes.low_mm + notes.high_mm))
     moist = np.nan_to_num(notes.high_mm, nan=np.inf) <= MOIST_AT_TOP_MM
@@ -508,7 +524,30 @@ def _near_sd(notes: DepthNotes, fit: _Fit, counts: IntArray, pots: int) -> Float
 INFORMED_BELOW = 0.75
 
 
-def _informed(columns: Columns, names: tuple[str, ...], sd: FloatArray, counts: IntArray) -> tuple[str, ...]:
+CLIMATE_DAYS = 10.0
+"""Days of air and level that a depth remembers, for the plain regression over notes."""
+
+
+def _climate_effect(notes: DepthNotes, owner: IntArray, pots: int) -> ClimateEffect:
+    """What the notes alone say of the air, pots only; a moist surface and an open end are no depths."""
+    last = notes.vpd_kpa[-max(1, round(24.0 * CLIMATE_DAYS / notes.step_hours)) :]
+    level = notes.level_mm[-len(last) :]
+    known = np.isfinite(last + level)
+    count = np.maximum(known.sum(axis=0), 1)
+    middle = 0.5 * (notes.low_mm + notes.high_mm)
+    depth = np.where((owner < pots) & (notes.high_mm > MOIST_AT_TOP_MM) & known.any(axis=0), middle, np.nan)
+    return climate_effect(
+        owner,
+        depth,
+        note_sd_mm(notes),
+        np.where(known, last, 0.0).sum(axis=0) / count,
+        np.where(known, level, 0.0).sum(axis=0) / count,
+    )
+
+
+def _informed(
+    columns: Columns, names: tuple[str, ...], sd: FloatArray, counts: IntArray, climate: ClimateEffect
+) -> tuple[str, ...]:
     """Which constants the notes have informed, as sentences."""
     pots = int((counts > 0).sum())
     says = [f"{int(counts.sum())} notes have set the capillary height of {pots} of {columns.pots} pots"]
@@ -525,6 +564,11 @@ def _informed(columns: Columns, names: tuple[str, ...], sd: FloatArray, counts: 
     for name, value in zip(names[2 * media :], sd[2 * media :], strict=True):
         if value < INFORMED_BELOW:
             says.append(f"{name} is informed")
+    if climate.hardly_matters:
+        says.append(
+            "in these notes climate hardly matters once the level is known: twice as dry air is worth "
+            f"{climate.mm_per_doubling:.0f} mm, at most {climate.high:.0f}"
+        )
     return tuple(says)
 
 

@@ -54,8 +54,8 @@ class Columns:
     # how unsure each is before any note: log-sds, but mm for the surface
     surface_sd_mm: FloatArray
     pot_log_sd: FloatArray  # l1 of this pot about its mix
-    vapour_enhancement_log_sd: FloatArray
-    storage_log_sd: FloatArray
+    vapour_pot_log_sd: FloatArray  # of the vapour enhancement in this pot about the common one
+    held_log_sd: FloatArray
     vent_log_sd: FloatArray
     uptake_log_sd: FloatArray
     wick_log_sd: FloatArray

@@ -186,8 +186,9 @@ def _vent_conductance_m3_per_s(columns: Columns, d0: FloatArray) -> FloatArray:
 def balance(columns: Columns, ask: Drivers, dry_depth_mm: FloatArray) -> Balance:
     """The balance at a depth of the dry line.
 
-    dry_depth_mm: broadcasts with the drivers, between 0 and the height of the surface. Public because
-    calibration differentiates it.
+    dry_depth_mm: broadcasts with the drivers, up to the height of the surface. Below zero it is the height by which
+    the water could stand higher and still be lifted to the top: no dry layer, but a measure of how far from one.
+    Calibration uses it, since a depth of zero alone has no slope.
     """
     dry, dry_here = _dry_resistance(columns, ask, dry_depth_mm)
     whole = ask.film_s_per_m + dry
@@ -206,9 +207,9 @@ def _dry_resistance(columns: Columns, ask: Drivers, depth: FloatArray) -> tuple[
     per_mm = ask.dry_s_per_m_per_mm
     layers = columns.layer_l1_mm.shape[0]
     if layers == 1:
-        return depth * per_mm[0], per_mm[0]
+        return np.maximum(depth, 0.0) * per_mm[0], per_mm[0] * (depth >= 0.0)
     dry: FloatArray | float = 0.0
-    here = per_mm[-1]
+    here = per_mm[-1] * (depth >= 0.0)
     top = np.zeros_like(columns.layer_thickness_mm[0])
     for layer in range(layers - 1):
         bottom = top + columns.layer_thickness_mm[layer]
@@ -234,7 +235,7 @@ def _capillarity_spent(
     above = np.zeros_like(columns.layer_thickness_mm[0])
     for layer in range(layers):
         n, l1 = columns.layer_exponent[layer], columns.layer_l1_mm[layer]
-        start = np.maximum(depth, above)
+        start = depth if layer == 0 else np.maximum(depth, above)
         top = np.maximum(water_depth - start, 1e-9)
         part = (top / l1) ** n
         slope = n * part / top
@@ -249,7 +250,7 @@ def _capillarity_spent(
             rest = (foot / l1) ** n
             spent = spent + np.where(wet, np.maximum(part - rest, 0.0), 0.0)
             by_water = by_water + np.where(wet, np.maximum(slope - n * rest / foot, 0.0), 0.0)
-            by_depth = by_depth - np.where(wet & (depth >= above), slope, 0.0)
+            by_depth = by_depth - np.where(wet & ((depth >= above) | (layer == 0)), slope, 0.0)
             above = below
     return np.asarray(spent), np.asarray(by_depth), np.asarray(by_water)
 
@@ -540,18 +541,20 @@ def _driver_rows(
             )
 
 
-def implicit_step(columns: Columns, ask: Drivers, depth_mm: FloatArray, days: float) -> FloatArray:
-    """One backward Euler step of the line: depth(new) = depth + days net(new) / storage, between 0 and the column."""
+def implicit_step(
+    columns: Columns, ask: Drivers, depth_mm: FloatArray, days: float, floor_mm: float = 0.0
+) -> FloatArray:
+    """One backward Euler step of the line: depth(new) = depth + days net(new) / storage, from floor to column."""
     pace = days / columns.storage
     near = 2e-3 if columns.layer_l1_mm.shape[0] == 1 else 1e-4
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        bound = np.maximum(np.minimum(columns.column_mm, ask.surface_mm - 1e-3), 0.0)
+        bound = np.maximum(np.minimum(columns.column_mm, ask.surface_mm - 1e-3), floor_mm)
         new = np.minimum(depth_mm, bound)
-        low, high = np.zeros_like(new), bound
+        low, high = np.full_like(new, floor_mm), bound
         for turn in range(60):
             here = balance(columns, ask, new)
             beyond = new - depth_mm - pace * here.net
-            after = np.minimum(np.maximum(new - beyond / (1.0 - pace * here.net_slope), 0.0), bound)
+            after = np.minimum(np.maximum(new - beyond / (1.0 - pace * here.net_slope), floor_mm), bound)
             if turn >= 4:
                 # to and fro about the foot of a layer: close in from both sides
                 low, high = np.where(beyond > 0.0, low, new), np.where(beyond > 0.0, new, high)
@@ -561,5 +564,5 @@ def implicit_step(columns: Columns, ask: Drivers, depth_mm: FloatArray, days: fl
             # Newton: what is left is of the order of the square of the last move over the wet height
             if not (moved > near * (bound - new) + 1e-6).any():
                 break
-        new = np.where(ask.surface_mm <= 0.0, 0.0, new)
+        new = np.where(ask.surface_mm <= 0.0, min(floor_mm, 0.0), new)
     return np.where(ask.known, new, depth_mm)

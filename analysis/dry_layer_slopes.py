@@ -23,8 +23,11 @@ from analysis.dry_layer import (
     sunk_mm,
 )
 
-CONSTANTS = ("vapour_enhancement", "uptake", "vents", "wick", "surface", "uptake_share", "storage")
+CONSTANTS = ("vapour_enhancement", "uptake", "vents", "wick", "surface", "uptake_share", "storage", "held")
 """The constants that are not a layer's: logarithms, but mm for the surface and the logit for the share."""
+
+FLOOR_MM = -30.0
+"""How far below zero a moist pot's line is followed, so that "moist" is a matter of degree with a slope."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +92,8 @@ def _supply_slopes(
     above = np.zeros_like(columns.layer_thickness_mm[0])
     for layer in range(layers):
         n, l1 = columns.layer_exponent[layer], columns.layer_l1_mm[layer]
-        top = np.maximum(water_depth - np.maximum(depth, above), 1e-9)
+        start = depth if layer == 0 else np.maximum(depth, above)
+        top = np.maximum(water_depth - start, 1e-9)
         below = above + columns.layer_thickness_mm[layer]
         last = layer == layers - 1
         foot = np.full_like(top, 1e-9) if last else np.maximum(water_depth - below, 1e-9)
@@ -153,7 +157,7 @@ def step_with_slopes(columns: Columns, ask: Drivers, line: Line, weights: Weight
         ask = replace(ask, surface_mm=ask.surface_mm + sunk)
     elif sunk.any():
         sunk, sunk_slopes = np.zeros_like(sunk), np.zeros_like(sunk_slopes)
-    new = implicit_step(columns, ask, line.depth_mm, days)
+    new = implicit_step(columns, ask, line.depth_mm, days, FLOOR_MM)
     pace = days / columns.storage
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         here = balance(columns, ask, new)
@@ -163,7 +167,7 @@ def step_with_slopes(columns: Columns, ask: Drivers, line: Line, weights: Weight
             source = source + lowered * sunk_slopes
         storage = weights.other[:, CONSTANTS.index("storage")]
         after = (line.slopes + pace * (source - storage * here.net)) / (1.0 - pace * here.net_slope)
-    inside = (new > 0.0) & (new < np.minimum(columns.column_mm, ask.surface_mm - 1e-3))
+    inside = (new > FLOOR_MM) & (new < np.minimum(columns.column_mm, ask.surface_mm - 1e-3))
     after = np.where(inside & np.isfinite(after), after, 0.0)
     return Line(new, np.where(ask.known, after, line.slopes), sunk, sunk_slopes)
 
@@ -195,11 +199,11 @@ def _sunk_with_slopes(
         by_sinking = -1.0 / (reach + foot) - 1.0 / (reach + top)
         by_reach = 1.0 - reach / (reach + foot) - reach / (reach + top)
         pace = days * lost / given_up(columns, ask, line.sunk_mm)
-        surface = weights.other[:, CONSTANTS.index("surface")]
+        surface, held = (weights.other[:, CONSTANTS.index(name)] for name in ("surface", "held"))
         slopes = (
             line.sunk_slopes
             + pace * lost_slopes / lost
-            - pace * (by_sinking * (line.sunk_slopes + surface) + by_reach * weights.l1[:, -1])
+            - pace * (by_sinking * (line.sunk_slopes + surface) + by_reach * weights.l1[:, -1] + held)
         )
     moving = (after > line.sunk_mm) & (after < DEEPEST_SUNK_MM)
     slopes = np.where(moving & np.isfinite(slopes), slopes, np.where(ask.fed, 0.0, line.sunk_slopes))

@@ -38,6 +38,8 @@ UPTAKE_ML_PER_DAY_PER_DM2 = 3.0
 """What a plant drinks at 1 kPa per dm2 of pot top, assumed: plants are potted to their size."""
 
 VAPOUR_ENHANCEMENT = 1.5
+VAPOUR_POT_LOG_SD = 0.2
+HELD_LOG_SD = 0.7
 UPTAKE_SHARE = 0.2
 """Roots spread over the wet column tax the supply to its top by 1 / (1 + n): each takes only what lies below it."""
 VENT_SHARE_UNTOLD = 0.5
@@ -123,11 +125,11 @@ def _column(setup: Description, shelf: Description, pot: Description) -> _Readin
         read.says.append("the medium is thicker than its surface is high: taken to reach down to the floor")
     n["storage"] = sum(t * m.storage for t, m in read.layers) / max(n["column_mm"], 1.0)
     n["held"] = sum(t * m.held for t, m in read.layers) / max(n["column_mm"], 1.0)
-    n["storage_log_sd"] = 0.5
     n["vent_vapour_filled"] = sum(t * m.vapour_filled for t, m in read.layers) / max(n["column_mm"], 1.0)
     n["pot_log_sd"] = float(np.hypot(POT_LOG_SD, max(m.extra_log_sd for _, m in read.layers)))
     n["vapour_enhancement"] = VAPOUR_ENHANCEMENT
-    n["vapour_enhancement_log_sd"] = 0.3
+    n["held_log_sd"] = HELD_LOG_SD
+    n["vapour_pot_log_sd"] = VAPOUR_POT_LOG_SD
     return read
 
 
