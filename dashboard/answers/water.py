@@ -56,7 +56,8 @@ class StandingWater:
 
 def refill_notes(notes: pd.DataFrame) -> RefillNotes:
     """What one pot's notes say of water poured or read off; a refill without an amount was to the mark."""
-    rows = notes[notes["kind"].isin(("refill", "flush", "feed")) | notes["level_mm"].notna()]
+    told = notes["level_mm"].notna() | ((notes["kind"] == "feed") & notes["amount_ml"].notna())
+    rows = notes[notes["kind"].isin(("refill", "flush")) | told]
     level_mm, amount_ml = rows["level_mm"].to_numpy(np.float64), rows["amount_ml"].to_numpy(np.float64)
     said = np.array([None if not detail else detail.get("filled_to_mark") for detail in rows["detail"]], dtype=object)
     silent = np.isnan(level_mm) & np.isnan(amount_ml)
