@@ -77,6 +77,13 @@ class Collection(Store):
         with self.writing():
             self._rename(t.pot, label, record.label, "pot")
 
+    def pot_history(self, label: str) -> list[dict[str, Any]]:
+        """What was said of a pot before it was described anew or renamed, with `written_ms`, the first first."""
+        with self.reading() as connection:
+            kept = sa.and_(t.history.c.subject == "pot", t.history.c.subject_id == self._id_of(t.pot, label, "pot"))
+            rows = connection.execute(sa.select(t.history).where(kept).order_by(t.history.c.id))
+            return [{**row.body, "written_ms": row.written_ms} for row in rows]
+
     def edit_pots(self, labels: Sequence[str], changes: Mapping[str, Any]) -> None:
         """The same change for many pots at once (`{"likes": "airy"}`); a key set to None is taken out."""
         if "label" in changes:

@@ -6,8 +6,8 @@ or nothing; with `keep=False` it is tried and nothing is written.
 
 import json
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from datetime import tzinfo
 from typing import Any
 
@@ -18,9 +18,10 @@ from ingest.logbook.follow_ups import BRINGING, BRINGING_FOR_MS, FollowUp, Said,
 from ingest.logbook.notes import Notes
 from ingest.logbook.notes_csv import csv_from_notes, notes_from_csv
 from ingest.logbook.placements import Placements
-from ingest.logbook.records import Note, Shelf
+from ingest.logbook.records import AnyRecord, Note, Shelf
 from ingest.logbook.refusals import Fault, Refused, Unknown
 from ingest.logbook.setup_toml import DatedSetup, Home, home_from_toml, toml_from_home
+from ingest.sensors import Sensor
 
 
 @dataclass(frozen=True)
@@ -37,35 +38,49 @@ class Logbook(Notes, Placements):
     def import_setup(self, body: bytes | str, *, zone: tzinfo | None = None, keep: bool = True) -> Imported:
         """Shelves, pot types, sensors and pots of a set-up file: entered, or described anew where they are known."""
         home = home_from_toml(body, zone)
-        faults: list[Fault] = []
-
-        def attempt(place: str, action: Any, *arguments: Any) -> None:
-            try:
-                action(*arguments)
-            except Refused as refused:
-                faults.extend(fault if fault.where else Fault(place, fault.says) for fault in refused.faults)
-
         with self.writing(keep=keep) as connection:
             before = self._row_count(connection)
-            # Twice, because a shelf may borrow the air of one that stands further down.
-            for shelf in home.shelves:
-                attempt(f"shelf {shelf.label!r}", self.put_shelf, Shelf(**{**shelf.given(), "air_from": None}))
-            for shelf in home.shelves:
-                attempt(f"shelf {shelf.label!r}", self.put_shelf, shelf)
-            for pot_type in home.pot_types:
-                attempt(f"pot type {pot_type.label!r}", self.put_pot_type, pot_type)
-            for pot, setups in home.pots:
-                attempt(f"pot {pot.label!r}", self.put_pot, pot)
-                for setup, to_ms in self._ends_of(pot.label, setups):
-                    place = f"pot {pot.label!r}, set-up"
-                    attempt(place, self.describe_setup, pot.label, setup.body, setup.from_ms, to_ms)
-            for sensor in home.sensors:
-                attempt(f"sensor {sensor.source!r}", self.put_sensor, sensor)
+            faults = [
+                *self._take_shelves(home),
+                *self._take_pot_types(home),
+                *self._take_pots(home),
+                *self._take_sensors(home),
+            ]
             if faults:
                 raise Refused(*faults)
             added = self._row_count(connection) - before
         entries = len(home.shelves) + len(home.pot_types) + len(home.sensors)
         return Imported(entries + sum(1 + len(setups) for _, setups in home.pots), added)
+
+    def _take_shelves(self, home: Home) -> Iterator[Fault]:
+        known = {shelf.label: shelf for shelf in self.shelves()}
+        # Twice, because a shelf may borrow the air of one that stands further down.
+        for shelf in home.shelves:
+            if shelf.label not in known:
+                yield from _faults(f"shelf {shelf.label!r}", self.put_shelf, Shelf(label=shelf.label))
+        for shelf in home.shelves:
+            yield from _faults(f"shelf {shelf.label!r}", self.put_shelf, _added_to(known.get(shelf.label), shelf))
+
+    def _take_pot_types(self, home: Home) -> Iterator[Fault]:
+        known = {pot_type.label: pot_type for pot_type in self.pot_types()}
+        for pot_type in home.pot_types:
+            whole = _added_to(known.get(pot_type.label), pot_type)
+            yield from _faults(f"pot type {pot_type.label!r}", self.put_pot_type, whole)
+
+    def _take_pots(self, home: Home) -> Iterator[Fault]:
+        known = {pot.label: pot for pot in self.pots(gone=True)}
+        for pot, setups in home.pots:
+            place = f"pot {pot.label!r}"
+            yield from _faults(place, self.put_pot, _added_to(known.get(pot.label), pot))
+            for setup, to_ms in self._ends_of(pot.label, setups):
+                arguments = (pot.label, setup.body, setup.from_ms, to_ms)
+                yield from _faults(f"{place}, set-up", self.describe_setup, *arguments)
+
+    def _take_sensors(self, home: Home) -> Iterator[Fault]:
+        known = {sensor.source: sensor for sensor in self.sensors()}
+        for sensor in home.sensors:
+            whole = _sensor_added_to(known.get(sensor.source), sensor)
+            yield from _faults(f"sensor {sensor.source!r}", self.put_sensor, whole)
 
     def _ends_of(self, pot: str, setups: Sequence[DatedSetup]) -> list[tuple[DatedSetup, int | None]]:
         """Each set-up of a file with its end: its own, or where the file's next begins, unless ours know better."""
@@ -94,19 +109,24 @@ class Logbook(Notes, Placements):
         """The notes of a CSV file. A note that is there already, the same in everything, is not added twice."""
         notes = notes_from_csv(body, zone)
         with self.writing(keep=keep):
-            moments = {note.time_ms for note in notes}
-            since_ms, until_ms = (min(moments), max(moments) + 1) if moments else (0, 0)
-            standing = self.notes(since_ms=since_ms, until_ms=until_ms)
-            there = Counter(_same(note) for note in standing if note.time_ms in moments)
-            new = []
-            for note in notes:
-                same = _same(note) if there else ""
-                if there[same] > 0:
-                    there[same] -= 1
-                else:
-                    new.append(note)
-            self._log(new)
+            new = self._not_there_yet(notes)
+            self._log(list(new.values()), [f"row {row}" for row in new])
         return Imported(len(notes), len(new))
+
+    def _not_there_yet(self, notes: Mapping[int, Note]) -> dict[int, Note]:
+        """The notes that the logbook has not, counting twins: of three alike, one there leaves two."""
+        moments = {note.time_ms for note in notes.values()}
+        since_ms, until_ms = (min(moments), max(moments) + 1) if moments else (0, 0)
+        standing = self.notes(since_ms=since_ms, until_ms=until_ms)
+        there = Counter(_same(note) for note in standing if note.time_ms in moments)
+        new = {}
+        for row, note in notes.items():
+            same = _same(note) if there else ""
+            if there[same] > 0:
+                there[same] -= 1
+            else:
+                new[row] = note
+        return new
 
     def export_notes(self) -> str:
         """All standing notes as CSV."""
@@ -147,6 +167,29 @@ class Logbook(Notes, Placements):
         tables = (t.shelf, t.pot_type, t.sensor, t.pot, t.setup, t.placement)
         counts = (connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one() for table in tables)
         return int(sum(counts))
+
+
+def _faults(place: str, action: Callable[..., object], *arguments: object) -> tuple[Fault, ...]:
+    """Do one thing of many; what was wrong with it, so that the others are looked at too."""
+    try:
+        action(*arguments)
+    except Refused as refused:
+        return tuple(fault if fault.where else Fault(place, fault.says) for fault in refused.faults)
+    return ()
+
+
+def _added_to(known: AnyRecord | None, said: AnyRecord) -> AnyRecord:
+    """What a file says of something on top of what was known of it: a key that it leaves out stays."""
+    return said if known is None else type(said).model_validate({**known.given(), **said.given()})
+
+
+def _sensor_added_to(known: Sensor | None, said: Sensor) -> Sensor:
+    """The same for a sensor; its placements are only those of the file, which the logbook fits in."""
+    if known is None:
+        return said
+    values = {field.name: getattr(said, field.name) for field in fields(said)}
+    given = {name: value for name, value in values.items() if value not in (None, "", ())}
+    return replace(known, **{**given, "placed": said.placed})
 
 
 def _dated(setup: dict[str, Any]) -> DatedSetup:

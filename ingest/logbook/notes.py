@@ -12,11 +12,10 @@ import pandas as pd
 import sqlalchemy as sa
 
 from ingest.logbook import tables as t
-from ingest.logbook.collection import unknown
 from ingest.logbook.records import CHANGING, ENDING, NOTE_COLUMNS, Note, checked_note
-from ingest.logbook.refusals import Changed, Refused, Unknown
+from ingest.logbook.refusals import Changed, Fault, Refused, Unknown, nearest
 from ingest.logbook.setups import Setups
-from ingest.moments import text_of, texts_of
+from ingest.moments import text_of
 
 _KEPT = (*NOTE_COLUMNS[3:], "detail")  # the columns of the table that a person fills, beside time, pot and kind
 
@@ -137,14 +136,14 @@ class Notes(Setups):
 
     # --- what a note does
 
-    def _log(self, notes: Sequence[Note]) -> list[int]:
+    def _log(self, notes: Sequence[Note], places: Sequence[str] = ()) -> list[int]:
+        """Write notes, all or none; `places` are what a fault of each is called by (`row 7`)."""
         if not notes:
             return []
+        places = places or [""] * len(notes)
         with self.writing() as connection:
             pots = self._ids(t.pot)
-            for note in notes:
-                if note.pot is not None and note.pot not in pots:
-                    raise unknown("pot", note.pot, pots)
+            _refuse_unknown_pots(notes, places, pots)
             newest = connection.execute(sa.select(sa.func.max(t.note.c.id))).scalar() or 0
             ids = list(range(newest + 1, newest + 1 + len(notes)))
             written = {"version": 1, "withdrawn": False, "written_ms": self._clock()}
@@ -153,9 +152,17 @@ class Notes(Setups):
                 for note_id, note in zip(ids, notes, strict=True)
             ]
             connection.execute(sa.insert(t.note), rows)
+            faults: list[Fault] = []
             # In the order of time, since each change builds on the set-up before it.
-            for note_id, note in sorted(zip(ids, notes, strict=True), key=lambda pair: pair[1].time_ms):
-                self._take_effect(note_id, note)
+            for note_id, note, place in sorted(
+                zip(ids, notes, places, strict=True), key=lambda logged: logged[1].time_ms
+            ):
+                try:
+                    self._take_effect(note_id, note)
+                except Refused as refused:
+                    faults += [Fault(fault.where or place, fault.says) for fault in refused.faults]
+            if faults:
+                raise Refused(*faults)
             return ids
 
     def _take_effect(self, note_id: int, note: Note) -> None:
@@ -263,9 +270,14 @@ class Notes(Setups):
         return row
 
 
-def time_texts(frame: pd.DataFrame) -> "np.ndarray[Any, Any]":
-    """The times of a notes table as ISO 8601 in UTC."""
-    return texts_of(frame["time_ms"].to_numpy(dtype=np.int64))
+def _refuse_unknown_pots(notes: Sequence[Note], places: Sequence[str], pots: Mapping[str, int]) -> None:
+    faults = [
+        Fault(f"{place}, column pot" if place else "", f"There is no pot {note.pot!r}; {nearest(note.pot, pots)}")
+        for note, place in zip(notes, places, strict=True)
+        if note.pot is not None and note.pot not in pots
+    ]
+    if faults:
+        raise Unknown(*faults)
 
 
 def _person_given(note: Note) -> dict[str, Any]:

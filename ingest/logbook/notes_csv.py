@@ -20,14 +20,17 @@ from ingest.moments import ms_of_text, texts_of
 _COLUMNS = (*NOTE_COLUMNS, "detail")
 
 
-def notes_from_csv(body: bytes | str, zone: tzinfo | None = None) -> list[Note]:
-    """The notes of a CSV file, or `Refused` with all its faults. Times without an offset are read in `zone`."""
+def notes_from_csv(body: bytes | str, zone: tzinfo | None = None) -> dict[int, Note]:
+    """Row number -> note of a CSV file, or `Refused` with all its faults.
+
+    Times without an offset are read in `zone`.
+    """
     table = rows(decoded(body))
     header = next(table, [])
     if not header:
         raise Refused(f"The file is empty; its first row names the columns: {', '.join(NOTE_COLUMNS)}.")
     columns = columns_of(header, _COLUMNS, ("time", "kind"))
-    notes: list[Note] = []
+    notes: dict[int, Note] = {}
     faults: list[Fault] = []
     for row_number, cells in enumerate(table, start=2):
         if not cells:
@@ -38,12 +41,11 @@ def notes_from_csv(body: bytes | str, zone: tzinfo | None = None) -> list[Note]:
         values, wrong = _values(row_number, dict(zip(columns, cells, strict=False)), zone)
         faults += wrong
         try:
-            note = checked_note(values)
+            notes[row_number] = checked_note(values)
         except Refused as refused:
-            named = {fault.where.split(".")[0] for fault in wrong}
-            faults += [_in_row(row_number, f) for f in refused.faults if _in_row(row_number, f).where not in named]
-            continue
-        notes.append(note)
+            named = {fault.where for fault in wrong}
+            found = (_in_row(row_number, fault) for fault in refused.faults)
+            faults += [fault for fault in found if fault.where not in named]
     if faults:
         raise Refused(*faults)
     return notes

@@ -41,7 +41,7 @@ shelf = sa.Table(
     metadata,
     sa.Column("id", sa.Integer, primary_key=True),
     sa.Column("label", sa.String(80), nullable=False),
-    sa.Column("label_key", sa.String(80), nullable=False, unique=True),
+    sa.Column("label_key", sa.String(240), nullable=False, unique=True),  # without capitals some letters are three
     sa.Column("body", sa.JSON, nullable=False),
 )
 
@@ -50,7 +50,7 @@ pot_type = sa.Table(
     metadata,
     sa.Column("id", sa.Integer, primary_key=True),
     sa.Column("label", sa.String(80), nullable=False),
-    sa.Column("label_key", sa.String(80), nullable=False, unique=True),
+    sa.Column("label_key", sa.String(240), nullable=False, unique=True),  # without capitals some letters are three
     sa.Column("body", sa.JSON, nullable=False),
 )
 
@@ -59,7 +59,7 @@ pot = sa.Table(
     metadata,
     sa.Column("id", sa.Integer, primary_key=True),
     sa.Column("label", sa.String(80), nullable=False),
-    sa.Column("label_key", sa.String(80), nullable=False, unique=True),
+    sa.Column("label_key", sa.String(240), nullable=False, unique=True),  # without capitals some letters are three
     sa.Column("gone_ms", sa.BigInteger),
     sa.Column("body", sa.JSON, nullable=False),
 )

@@ -10,6 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, ClassVar
 
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import Bundle, RuleBasedStateMachine, consumes, initialize, invariant, multiple, rule
@@ -40,6 +41,7 @@ class LogbookMachine(RuleBasedStateMachine):
             pot: {march(1): (True, {"shelf": "east-window"})} for pot in POTS
         }
         self.versions: dict[int, list[dict[str, Any]]] = {}
+        self.opened: dict[int, tuple[str, int, dict[str, Any]]] = {}  # note -> pot, moment and keys of its change
         self.withdrawn: set[int] = set()
         self.placed: dict[int, str] = {}
         self.revision = self.book.revision()
@@ -55,6 +57,8 @@ class LogbookMachine(RuleBasedStateMachine):
 
     @rule(pot=pots, setup=setups(), at=times)
     def describe(self, pot: str, setup: dict[str, Any], at: int) -> None:
+        if self._owned(pot, at):
+            return
         self.book.describe_setup(pot, setup, at)
         self.model[pot][at] = (True, setup)
 
@@ -66,15 +70,54 @@ class LogbookMachine(RuleBasedStateMachine):
     @rule(pot=pots, which=st.integers(0, 5))
     def withdraw_setup(self, pot: str, which: int) -> None:
         starts = sorted(self.model[pot])
-        if 0 < which < len(starts):
-            self.book.withdraw_setup(pot, starts[which])
-            del self.model[pot][starts[which]]
+        if not 0 < which < len(starts):
+            return
+        if self._owned(pot, starts[which]):
+            with pytest.raises(Refused, match="correct or withdraw that note"):
+                self.book.withdraw_setup(pot, starts[which])
+            return
+        self.book.withdraw_setup(pot, starts[which])
+        del self.model[pot][starts[which]]
 
     @rule(target=logged, note=notes())
     def log(self, note: dict[str, Any]) -> int:
         note_id = self.book.add_note(note)
         self.versions[note_id] = [_said(self.book.note(note_id))]
         return note_id
+
+    @rule(pot=pots, change=changes().filter(bool), at=times)
+    def log_a_change(self, pot: str, change: dict[str, Any], at: int) -> None:
+        if not self._alone(pot, at):
+            return
+        note_id = self.book.add_note({"time_ms": at, "pot": pot, "kind": "repot", "detail": {"change": change}})
+        self.versions[note_id] = [_said(self.book.note(note_id))]
+        self.opened[note_id] = (pot, at, change)
+        self.model[pot][at] = (False, change)
+
+    @rule(which=st.integers(0, 20), at=times)
+    def correct_the_moment_of_a_change(self, which: int, at: int) -> None:
+        standing = [note_id for note_id in self.opened if note_id not in self.withdrawn]
+        if not standing:
+            return
+        note_id = standing[which % len(standing)]
+        pot, before, change = self.opened[note_id]
+        if not self._alone(pot, at):
+            return
+        corrected = self.book.correct_note(note_id, len(self.versions[note_id]), {"time_ms": at})
+        self.versions[note_id].append(_said(corrected))
+        del self.model[pot][before]
+        self.opened[note_id] = (pot, at, change)
+        self.model[pot][at] = (False, change)
+
+    @rule(which=st.integers(0, 20))
+    def withdraw_a_change(self, which: int) -> None:
+        standing = [note_id for note_id in self.opened if note_id not in self.withdrawn]
+        if standing:
+            note_id = standing[which % len(standing)]
+            pot, at, _ = self.opened[note_id]
+            self.versions[note_id].append(_said(self.book.withdraw_note(note_id, len(self.versions[note_id]))))
+            self.withdrawn.add(note_id)
+            del self.model[pot][at]
 
     @rule(note_id=logged, note=notes())
     def correct(self, note_id: int, note: dict[str, Any]) -> None:
@@ -153,6 +196,14 @@ class LogbookMachine(RuleBasedStateMachine):
         revision = self.book.revision()
         assert revision >= self.revision
         self.revision = revision
+
+    def _owned(self, pot: str, at: int) -> bool:
+        """Whether a standing note opened the set-up of that moment."""
+        return any((pot, at) == opened[:2] for note_id, opened in self.opened.items() if note_id not in self.withdrawn)
+
+    def _alone(self, pot: str, at: int) -> bool:
+        """Whether no set-up begins within one visit of a moment; how they join there has tests of its own."""
+        return all(abs(start - at) > 1000 for start in self.model[pot])
 
     def _placements(self) -> Any:
         return self.book.sensor("glasshouse/1#level").placed

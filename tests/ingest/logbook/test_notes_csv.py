@@ -74,7 +74,7 @@ def test_an_export_holds_no_cell_that_a_spreadsheet_would_run(fresh, delimiter):
 def test_the_habits_of_spreadsheets_are_tolerated(body, encoding):
     expected = {"time_ms": march(1, 9), "pot": "window left", "kind": "refill", "level_mm": 12.5, "text": "ü; x"}
     found = notes_from_csv(body.encode(encoding), zone_named("Europe/Madrid"))
-    assert found == [checked_note(expected)]
+    assert found == {2: checked_note(expected)}
 
 
 @pytest.mark.parametrize(
@@ -142,10 +142,31 @@ def test_an_import_is_all_or_nothing_and_can_be_tried(fresh):
     good = "time,pot,kind\n2026-03-01T09:00:00Z,window left,refill\n"
     revision = logbook.revision()
     assert logbook.import_notes(good, keep=False).added == 1
-    with pytest.raises(Refused, match="There is no pot 'window right'; did you mean 'window left'"):
-        logbook.import_notes(good + "2026-03-02T09:00:00Z,window right,refill\n")
+    with pytest.raises(Refused) as refused:
+        logbook.import_notes(good + 2 * "2026-03-02T09:00:00Z,window right,refill\n")
+    assert [fault.where for fault in refused.value.faults] == ["row 3, column pot", "row 4, column pot"]
+    assert "There is no pot 'window right'; did you mean 'window left'?" in str(refused.value)
     assert (logbook.notes(), logbook.revision()) == ([], revision)
     assert logbook.import_notes(good).added == 1
+
+
+def test_notes_that_do_not_fit_the_history_are_named_by_row(fresh):
+    logbook = fresh()
+    logbook.put_shelf({"label": "stairwell"})
+    logbook.put_pot({"label": "window left"})
+    logbook.describe_setup("window left", {"shelf": "stairwell"}, march(5))
+    body = (
+        "time,pot,kind,detail\n"
+        '2026-03-04T00:00:00Z,window left,wick,"{""change"": {""wick"": ""one""}}"\n'
+        "2026-03-09T00:00:00Z,window left,died,\n"
+        "2026-03-07T00:00:00Z,window left,gone,\n"
+    )
+    with pytest.raises(Refused) as refused:
+        logbook.import_notes(body)
+    assert [str(fault).split(" ", 6)[:2] for fault in refused.value.faults] == [["row", "2:"], ["row", "3:"]]
+    assert "'window left' has no set-up before 2026-03-04T00:00:00Z" in str(refused.value)
+    assert "row 3: 'window left' is already noted as gone since 2026-03-07" in str(refused.value)
+    assert logbook.notes() == []
 
 
 @pytest.mark.parametrize(

@@ -183,5 +183,11 @@ def test_an_import_adds_and_corrects_and_takes_nothing_away(fresh):
     assert (tried.added, len(logbook.setups("window left"))) == (1, 2)
     logbook.import_setup(more)
     assert [s["shelf"] for s in logbook.setups("window left")] == ["east-window", "stairwell", "east-window"]
-    assert [(pot.plant, pot.likes) for pot in logbook.pots()] == [("Cattleya", None)]
+    assert [(pot.plant, pot.likes) for pot in logbook.pots()] == [("Cattleya", "airy")]
     assert len(logbook.sensors()) == 2
+    logbook.import_setup(
+        '[[sensor]]\ntopic="glasshouse/east/air"\nfield="temp"\npayload="senml"\n'
+        'quantity="air_temperature"\nunit="Cel"\ninterval_s=600\n'
+    )
+    air = logbook.sensor("glasshouse/east/air#temp")
+    assert (air.interval_s, len(air.calibration), len(air.placed)) == (600, 2, 2)

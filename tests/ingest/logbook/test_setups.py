@@ -145,6 +145,23 @@ def test_a_renamed_shelf_and_pot_take_everything_with_them(book):
     assert [s["shelf"] for s in book.setups("by the door")] == ["east", "east", "cool stairs"]
 
 
+def test_labels_in_any_writing_are_told_apart_by_more_than_capitals(book):
+    for label in ("ß" * 80, "ΐ" * 80, "鉢植え 1", "İ" * 80):
+        book.put_pot({"label": label})
+        assert book.pot(label).label == label
+    with pytest.raises(Refused, match="differ only in capitals"):
+        book.put_pot({"label": "ẞ" * 80})
+
+
+def test_what_a_pot_was_called_and_said_to_be_stays_readable(book):
+    book.edit_pots(["window left"], {"likes": "even"})
+    book.rename_pot("window left", "by the door")
+    assert [(kept["label"], kept.get("likes")) for kept in book.pot_history("by the door")] == [
+        ("window left", "airy"),
+        ("window left", None),
+    ]
+
+
 @pytest.mark.parametrize(
     ("setup", "sentence"),
     [
