@@ -57,8 +57,8 @@ def refresh(home: Home, now_ms: int) -> int:
         before = _read_done(home, shelf.label)
         done = _Done(_fingerprint(ours, hold_ms), max(until_ms, before.until_ms), _failed(home, ours, until_ms))
         if done.fingerprint != before.fingerprint:
-            frames.append(_forgotten(home, shelf.label, raw_from_ms))
-            spans = _whole_span(home, ours, raw_from_ms, done.until_ms)
+            spans = _whole_span(home, ours, done.until_ms)
+            frames.append(_forgotten(home, shelf.label, min([raw_from_ms, *(start_ms for start_ms, _ in spans)])))
         else:
             spans = _changed_spans(touched, ours, before, done)
         frames += [_climate(home, sensors, shelf.label, hold_ms, *span) for span in spans]
@@ -104,9 +104,9 @@ def _frame(shelf: str, hour_ms: IntArray, columns: dict[str, FloatArray]) -> pd.
     return pd.DataFrame({"place": shelf, "hour_ms": hour_ms, **columns})
 
 
-def _whole_span(home: Home, sensors: Sequence[Sensor], from_ms: int, until_ms: int) -> list[tuple[int, int]]:
+def _whole_span(home: Home, sensors: Sequence[Sensor], until_ms: int) -> list[tuple[int, int]]:
     """From the first reading that is kept to the last whole hour."""
-    series = home.readings.read([sensor.source for sensor in sensors], from_ms, until_ms)
+    series = home.readings.read([sensor.source for sensor in sensors], 0, until_ms)
     starts = [int(times[0]) // HOUR_MS * HOUR_MS for times, _ in series.values() if times.size]
     return [(min(starts), until_ms)] if starts else []
 
