@@ -21,7 +21,7 @@ def bare_columns(medium: str = "expanded_clay", pots: int = 1, **changes: Any) -
         "wick": "one",
     }
     plain = column_parameters([setup] * pots).changed(
-        wick_mm_per_ml_per_day=0.0, uptake_ml_per_day_at_1_kpa=0.0, column_mm=500.0
+        wick_mm_per_ml_per_day=0.0, lowest_fed_level_mm=0.0, uptake_ml_per_day_at_1_kpa=0.0, column_mm=500.0
     )
     return plain.changed(**changes)
 
