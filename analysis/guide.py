@@ -1,0 +1,378 @@
+"""Which change a pot needs in its climate, if any: the smallest sufficient step, with both risks and what they rest on.
+
+The picture. Every option of a pot (`options.py`) is followed through the weeks just past, as if it had been in place:
+the same air, the same level, draw by draw of what is believed of the pot. In each draw the dry layer was deeper than
+the rooting depth for some share of the days. A step suffices in that draw when the share is at most one in ten; the
+smallest that does is that draw's answer, and how often the draws agree is how sure the advice is. What the draws
+disagree about is not known yet; then the guide says so, and `looks.py` names the look that would settle it.
+
+The other risk stands beside: a surface that stays moist over too little drained medium. A step that brings it is not
+taken. The benefit of holes for root air is not modelled. Three kinds of evidence stand side by side: the physics alone
+(draws without notes), this collection's notes alone (`outcomes.before_and_after`), and both.
+
+It takes descriptions, daily series and calibrated draws; screens word it, stores feed it. One in ten, the wet limits
+and nine in ten for "sure" are assumed. No supply curve for these media is published: try one of two pots, look after
+two weeks, then the rest.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.calibration import Draws
+from analysis.columns import Columns, FloatArray
+from analysis.counterfactual import BoolArray
+from analysis.dry_layer import critical_vpd_kpa, transient
+from analysis.options import Description, Option, depth_above_medium_mm, options_for
+from analysis.setups import column_parameters
+
+ENOUGH = 0.1  # share of days deeper than the rooting depth that a plant puts up with
+SURE = 0.9
+WET_DAYS = 0.5
+WET_LIMIT_MM = {"airy": 80.0, "even": 65.0, "wetter": 45.0}
+"""Less drained medium above the water than this, under a surface that never dries, is too wet; by what it likes."""
+_STALLED = (
+    "It is drier than set-up, air and water explain: flush from the top to restart the wick, then look in a week."
+)
+_MOIST_MM = 1.0
+_CLIMATE_MATTERS_MM = 2.0
+
+
+@dataclass(frozen=True)
+class Home:
+    """All pots to be advised, in one order. Daily series (days, pot) are what each pot went through of late.
+
+    setups, shelves, pots: the design's dicts. vpd_kpa is NaN for a pot whose shelf has no air. rooting_mm (draw, pot).
+    watered_days: which of the days were rounds (days,). moister: for each pot the label of a moister shelf and
+    moister_vpd_kpa its air (days, pot), or None and NaN.
+    """
+
+    labels: tuple[str, ...]
+    setups: Sequence[Description]
+    shelves: Sequence[Description]
+    pots: Sequence[Description]
+    vpd_kpa: FloatArray
+    temperature_c: FloatArray
+    level_mm: FloatArray
+    rooting_mm: FloatArray
+    round_days: BoolArray
+    moister: Sequence[str | None]
+    moister_vpd_kpa: FloatArray
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """An option as it would have been: chances as shares of days with an 80 % interval over what is not known.
+
+    suffices: chance that it is enough. dry_draws, wet_draws (draw,): the shares in each draw. physics: chance of too
+    dry from the physics alone, or NaN. seen: what this collection's notes alone say of such a change, or "".
+    """
+
+    option: Option
+    chance_too_dry: float
+    low: float
+    high: float
+    chance_too_wet: float
+    critical_vpd_kpa: float
+    suffices: float
+    physics: float
+    seen: str
+    dry_draws: FloatArray
+    wet_draws: FloatArray
+
+
+@dataclass(frozen=True)
+class Advice:
+    """The advice for one pot. sure: the evidence is called sufficient; answer_draws (draw,): each draw's own step."""
+
+    pot: str
+    options: tuple[Outlook, ...]
+    change: str
+    sure: bool
+    chance_right: float
+    says: str
+    warnings: tuple[str, ...]
+    answer_draws: tuple[str, ...]
+
+
+def advise(
+    home: Home,
+    draws: Draws,
+    *,
+    physics: Draws | None = None,
+    notes_alone: pd.DataFrame | None = None,
+    noted_vpd_kpa: Sequence[tuple[float, float] | None] | None = None,
+    covers_noted: Sequence[str] = (),
+    stalled: Sequence[bool] | None = None,
+) -> list[Advice]:
+    """Advice for every pot of a home.
+
+    draws: what is believed after the notes; physics: the same before any note. notes_alone: rows of
+    `outcomes.before_and_after`. noted_vpd_kpa: per pot the range of dryness in which its notes were made, None without
+    notes; covers_noted: the kinds of cover that any note has seen (both for warnings of extrapolation). stalled: per
+    pot whether it is drier than anything explains: a column that dried out wicks worse than one that drains (science
+    notes, 10.3), which no option models, so a flush comes first.
+    A pot without air gets a sentence and no options.
+    """
+    every = [
+        options_for(setup, shelf, moister)
+        for setup, shelf, moister in zip(home.setups, home.shelves, home.moister, strict=True)
+    ]
+    shares = _shares_by_option(home, draws, every)
+    alone = _shares_by_option(home, physics, every) if physics is not None else {}
+    answers = []
+    for pot, options in enumerate(every):
+        if not np.isfinite(home.vpd_kpa[:, pot]).any():
+            answers.append(_no_air(home.labels[pot]))
+            continue
+        outlooks = [
+            _outlook(option, shares[option.change, pot], alone.get((option.change, pot)), notes_alone)
+            for option in options
+        ]
+        warnings = _warnings(home, pot, outlooks, noted_vpd_kpa, covers_noted)
+        answers.append(_advice(home.labels[pot], outlooks, warnings, bool(stalled and stalled[pot])))
+    return answers
+
+
+def in_driest_month(home: Home, season_vpd_kpa: FloatArray) -> Home:
+    """The same home as its shelves' driest month would treat it: season_vpd_kpa (pot,) instead of the mean of late."""
+    with np.errstate(invalid="ignore"):
+        times = season_vpd_kpa / np.nanmean(home.vpd_kpa, axis=0)
+    return Home(
+        home.labels, home.setups, home.shelves, home.pots, home.vpd_kpa * times[None, :], home.temperature_c,
+        home.level_mm, home.rooting_mm, home.round_days, home.moister, home.moister_vpd_kpa * times[None, :],
+    )  # fmt: skip
+
+
+def in_words(chance: float, low: float, high: float) -> str:
+    """A chance in plain words: "about 4 in 10, could be 1 to 7"."""
+    tenths = [round(10 * value) for value in (chance, low, high)]
+    if tenths[1] == tenths[2]:
+        return {0: "hardly ever", 10: "nearly always"}.get(tenths[0], f"about {tenths[0]} in 10")
+    return f"about {tenths[0]} in 10, could be {tenths[1]} to {tenths[2]}"
+
+
+@dataclass(frozen=True)
+class _Shares:
+    dry: FloatArray  # (draw,)
+    wet: FloatArray
+    critical_vpd_kpa: float
+    by_climate_mm: float
+
+
+def _shares_by_option(home: Home, draws: Draws, every: Sequence[Sequence[Option]]) -> dict[tuple[str, int], _Shares]:
+    """Shares of days too dry and too wet for each option of each pot: one run of the model for each kind of option."""
+    kinds = sorted({option.change if not option.move_to else "move" for options in every for option in options})
+    found: dict[tuple[str, int], _Shares] = {}
+    for kind in kinds:
+        which = [
+            (pot, option)
+            for pot, options in enumerate(every)
+            for option in options
+            if ("move" if option.move_to else option.change) == kind and np.isfinite(home.vpd_kpa[:, pot]).any()
+        ]
+        if which:
+            found |= _run(home, draws, which)
+    return found
+
+
+def _run(home: Home, draws: Draws, which: Sequence[tuple[int, Option]]) -> dict[tuple[str, int], _Shares]:
+    """One kind of option for the pots that have it; columns are read for all pots, so that draws stay in order."""
+    chosen = dict(which)
+    setups = [chosen[p].setup if p in chosen else home.setups[p] for p in range(len(home.labels))]
+    shelves = [chosen[p].shelf if p in chosen else home.shelves[p] for p in range(len(home.labels))]
+    index = np.array(sorted(chosen), np.int64)
+    columns = draws.under(column_parameters(setups, shelves, list(home.pots))).taken(index)
+    vpd, temperature, level = _drivers(home, chosen, index, columns)
+    option = chosen[int(index[0])]
+    wetted = None
+    if option.watered:
+        days = home.round_days if option.watered == "rounds" else np.arange(len(vpd)) == 0
+        wetted = np.broadcast_to(days[:, None, None], (len(vpd), 1, len(index)))
+    modelled = transient(columns, vpd, temperature, level, step_hours=24.0, wetted=wetted)  # (day, draw, pot)
+    depth = _with_discrepancy(draws, modelled, index)
+    cover = np.array([depth_above_medium_mm(chosen[int(p)].setup) for p in index])
+    in_medium = np.maximum(depth - cover, 0.0)
+    rooting = home.rooting_mm[:, index]
+    dry = (in_medium > rooting[None]).mean(0)
+    lift = columns.surface_height_mm[None] - level
+    limit = np.array([WET_LIMIT_MM.get(str(home.pots[int(p)].get("likes", "even")), 65.0) for p in index])
+    wet = ((depth < _MOIST_MM) & (lift < limit)).mean(0)
+    mean_level, mean_warmth = np.nanmean(level[:, 0], axis=0), np.nanmean(temperature[:, 0], axis=0)
+    critical = np.median(critical_vpd_kpa(columns, rooting + cover, mean_warmth, mean_level), axis=0)
+    order = np.argsort(np.nan_to_num(vpd[:, 0], nan=0.0), axis=0)
+    tenth = max(1, len(vpd) // 4)
+    return {
+        (chosen[int(p)].change, int(p)): _Shares(
+            dry[:, i],
+            wet[:, i],
+            float(critical[i]),
+            float(np.median(modelled[order[-tenth:, i], :, i].mean(0) - modelled[order[:tenth, i], :, i].mean(0))),
+        )
+        for i, p in enumerate(index)
+    }
+
+
+def _drivers(
+    home: Home, chosen: Mapping[int, Option], index: np.ndarray, columns: Columns
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Air and level (day, 1, pot) under the option; unknown days are the pot's mean day."""
+
+    def filled(series: FloatArray) -> FloatArray:
+        with np.errstate(invalid="ignore"):
+            mean = np.nanmean(series, axis=0)
+        return np.where(np.isfinite(series), series, mean)
+
+    options = [chosen[int(p)] for p in index]
+    moved = np.array([option.move_to is not None for option in options])
+    times = np.array([option.vpd_times for option in options])
+    here, there = filled(home.vpd_kpa[:, index]), home.moister_vpd_kpa[:, index]
+    vpd = np.where(moved, there, here) * times
+    level = filled(home.level_mm[:, index])
+    full = level.max(axis=0)
+    kept = {"fuller": full - 0.5 * (full - level), "lower": np.maximum(level - 15.0, 10.0)}
+    for i, option in enumerate(options):
+        level[:, i] = kept[option.level][:, i] if option.level in kept else level[:, i]
+    return vpd[:, None, :], filled(home.temperature_c[:, index])[:, None, :], level[:, None, :]
+
+
+def _with_discrepancy(draws: Draws, modelled: FloatArray, index: np.ndarray) -> FloatArray:
+    """What the equation leaves out is added as in every other answer; pots that are not asked for are filled up."""
+    pots = draws.columns.pots
+    wide = np.zeros((*modelled.shape[:-1], pots))
+    wide[..., index] = modelled
+    return draws.depth_mm(wide)[..., index]
+
+
+def _outlook(option: Option, shares: _Shares, alone: _Shares | None, notes_alone: pd.DataFrame | None) -> Outlook:
+    low, high = np.quantile(shares.dry, [0.1, 0.9])
+    return Outlook(
+        option,
+        float(shares.dry.mean()),
+        float(low),
+        float(high),
+        float(shares.wet.mean()),
+        shares.critical_vpd_kpa,
+        float((shares.dry <= ENOUGH).mean()),
+        float(alone.dry.mean()) if alone is not None else float("nan"),
+        _seen(option, notes_alone),
+        shares.dry,
+        shares.wet,
+    )
+
+
+def _seen(option: Option, notes_alone: pd.DataFrame | None) -> str:
+    """What before and after within the pot showed of changes in the same words, whatever the model thinks."""
+    if notes_alone is None or notes_alone.empty:
+        return ""
+    row = notes_alone[(notes_alone["change"] == option.change) & (notes_alone["what"] == "noted_depth_mm")]
+    if row.empty:
+        return ""
+    one = row.iloc[0]
+    pots = f"{one['pots']} pot{'s' if one['pots'] != 1 else ''}"
+    way = "shallower" if one["difference"] < 0 else "deeper"
+    if not np.isfinite(one["low"]):
+        return f"Notes alone: {abs(one['difference']):.0f} mm {way} in {pots}; one pot proves little."
+    span = f"could be {one['low']:+.0f} to {one['high']:+.0f}"
+    return f"Notes alone: {abs(one['difference']):.0f} mm {way} in {pots} ({span})."
+
+
+def _advice(pot: str, outlooks: Sequence[Outlook], warnings: Sequence[str], stalled: bool) -> Advice:
+    """The step on which most draws agree, and how many do."""
+    answers = _answers(outlooks)
+    words = [outlook.option.change for outlook in outlooks]
+    share = np.bincount(answers, minlength=len(words) + 1) / len(answers)
+    best = int(share[: len(words)].argmax())
+    none_suffices = share[-1] > share[best]
+    chance = float(max(share[best], share[-1]))
+    sure = chance >= SURE
+    leave = outlooks[0]
+    if none_suffices:
+        best = min(range(len(words)), key=lambda i: _left_dry(outlooks[i]))
+    says = _sentence(leave, outlooks[best], sure, none_suffices)
+    flush = next(i for i, word in enumerate(words) if word == "flush from the top")
+    if stalled and (none_suffices or words[best] != "leave"):
+        best, sure, says = flush, False, _STALLED
+    named = tuple(words[i] if i < len(words) else "nothing suffices" for i in answers)
+    return Advice(pot, tuple(outlooks), words[best], sure, chance, says, tuple(warnings), named)
+
+
+def _left_dry(outlook: Outlook) -> float:
+    """By what options are ranked where none suffices: days too dry; steps that bring wetness come last."""
+    return outlook.chance_too_dry + (1.0 if outlook.chance_too_wet > WET_DAYS or not outlook.option.lasting else 0.0)
+
+
+def _answers(outlooks: Sequence[Outlook]) -> np.ndarray:
+    """Per draw the index of the smallest sufficient step (draw,); len(outlooks) where none suffices."""
+    dry = np.stack([outlook.dry_draws for outlook in outlooks])
+    wet = np.stack([outlook.wet_draws for outlook in outlooks])
+    now_dry, now_wet = dry[0] > ENOUGH, wet[0] > WET_DAYS
+    against = np.array([outlook.option.against for outlook in outlooks])[:, None]
+    lasting = np.array([outlook.option.lasting for outlook in outlooks])[:, None]
+    # a step may not trade one risk for the other, nor make the one at hand worse
+    fine_dry = (dry <= ENOUGH) & ((wet <= WET_DAYS) | (wet <= wet[0]))
+    fine_wet = (wet <= WET_DAYS) & ((dry <= ENOUGH) | (dry <= dry[0]))
+    fits = np.where(now_dry[None], fine_dry & (against == "dry"), fine_wet & (against == "wet")) & lasting
+    fits[0] = ~now_dry & ~now_wet
+    return np.where(fits.any(0), fits.argmax(0), len(outlooks))
+
+
+def _sentence(leave: Outlook, best: Outlook, sure: bool, none_suffices: bool) -> str:
+    now = in_words(leave.chance_too_dry, leave.low, leave.high)
+    then = in_words(best.chance_too_dry, best.low, best.high)
+    change = best.option.change
+    if none_suffices:
+        if best is leave:
+            return f"Too dry {now} days, and no step tried here is enough by itself."
+        return f"Too dry {now} days; nothing tried is enough by itself, {change} helps most ({then})."
+    if change == "leave":
+        return f"Leave it: too dry {now} days." if sure else f"Probably leave it (too dry {now} days): look once more."
+    risk = "too dry" if best.option.against == "dry" else "too wet"
+    if risk == "too wet":
+        now = in_words(leave.chance_too_wet, leave.chance_too_wet, leave.chance_too_wet)
+        then = in_words(best.chance_too_wet, best.chance_too_wet, best.chance_too_wet)
+    certain = "" if sure else "Not sure yet, look before you act; likeliest: "
+    return f"{certain}{change[0].upper()}{change[1:]}: {risk} {now} days now, {then} then."
+
+
+def _warnings(
+    home: Home,
+    pot: int,
+    outlooks: Sequence[Outlook],
+    noted_vpd_kpa: Sequence[tuple[float, float] | None] | None,
+    covers_noted: Sequence[str],
+) -> list[str]:
+    """Where this case is extrapolated beyond what notes have seen."""
+    says = []
+    noted = noted_vpd_kpa[pot] if noted_vpd_kpa is not None else None
+    air = float(np.nanmean(home.vpd_kpa[:, pot]))
+    if noted is None:
+        says.append("No note of this pot: the answer is borrowed or guessed.")
+    elif not 0.8 * noted[0] <= air <= 1.25 * noted[1]:
+        says.append(f"Extrapolated: its notes were made at {noted[0]:.1f} to {noted[1]:.1f} kPa, the air is {air:.1f}.")
+    kinds = {
+        str(layer.get("kind"))
+        for outlook in outlooks
+        if isinstance(layer := outlook.option.setup_change.get("top_layer"), Mapping)
+    }
+    unseen = sorted(kinds - {"none", *covers_noted})
+    if unseen:
+        says.append(f"Extrapolated: no note has seen a cover of {', '.join(unseen).replace('_', ' ')} here.")
+    return says
+
+
+def climate_says(modelled_by_air_mm: float, depth_mm: float) -> str:
+    """The sentence for notes that say climate does not matter once the level is known, or "".
+
+    modelled_by_air_mm: how much deeper the line stood in the driest quarter of days than in the moistest.
+    """
+    if depth_mm > _CLIMATE_MATTERS_MM and abs(modelled_by_air_mm) < _CLIMATE_MATTERS_MM:
+        return "Here the dryness of the air hardly matters once the level is known: look to level, column and wick."
+    return ""
+
+
+def _no_air(pot: str) -> Advice:
+    says = "Its shelf has no air: give the shelf a sensor, another shelf's air, or a spot check with a hygrometer."
+    return Advice(pot, (), "", False, 0.0, says, (), ())
