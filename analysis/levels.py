@@ -38,6 +38,7 @@ class Character:
     noise_mm: sd of a single reading, rounding left out. step_mm: the grid its values lie on (0: none seen).
     interval_ms: usual time between readings. on_change: it reports when the value has moved, not by the clock.
     deadband_mm: how far it must move to be reported (0 when it reports by the clock or moves by single steps).
+    longest_ms: the time between readings that 19 of 20 do not exceed; a heartbeat, where there is one.
     """
 
     noise_mm: float
@@ -45,6 +46,7 @@ class Character:
     interval_ms: int
     on_change: bool
     deadband_mm: float
+    longest_ms: int = HOUR_MS
 
     @property
     def reading_sd_mm(self) -> float:
@@ -61,7 +63,7 @@ def character(time_ms: IntArray, value_mm: FloatArray) -> Character:
     if time_ms.size < 12:
         return Character(1.0, 0.0, HOUR_MS, False, 0.0)
     gap_ms = np.diff(time_ms)
-    short_ms, usual_ms, long_ms = np.percentile(gap_ms, [3, 50, 90])
+    short_ms, usual_ms, long_ms, longest_ms = np.percentile(gap_ms, [3, 50, 90, 95])
     on_change = bool(long_ms > 1.8 * max(short_ms, 1.0))
     moves = np.abs(np.diff(value_mm))
     moves = moves[moves > 1e-6]
@@ -69,7 +71,9 @@ def character(time_ms: IntArray, value_mm: FloatArray) -> Character:
     if on_change:
         usual_move = float(np.percentile(moves, 20)) if moves.size else 0.0
         deadband = usual_move if usual_move > 2.5 * step else 0.0
-        return Character(0.25 * max(step, deadband), step, int(max(short_ms, MINUTE_MS)), True, deadband)
+        return Character(
+            0.25 * max(step, deadband), step, int(max(short_ms, MINUTE_MS)), True, deadband, int(longest_ms)
+        )
     bend = value_mm[1:-1] - 0.5 * (value_mm[:-2] + value_mm[2:])
     even = np.abs(gap_ms[1:] - gap_ms[:-1]) <= 0.2 * usual_ms
     spread = 1.4826 * float(np.median(np.abs(bend[even]))) / np.sqrt(1.5) if np.any(even) else 1.0
@@ -77,7 +81,7 @@ def character(time_ms: IntArray, value_mm: FloatArray) -> Character:
         # Most neighbours round to the same step: the noise hides below it.
         spread = min(float(np.sqrt(np.mean(np.clip(bend[even], -step, step) ** 2) / 1.5)), step)
     noise = float(np.sqrt(max(spread**2 - step**2 / 12, LEAST_NOISE_MM**2)))
-    return Character(noise, step, int(usual_ms), False, 0.0)
+    return Character(noise, step, int(usual_ms), False, 0.0, int(longest_ms))
 
 
 def _grid_mm(value_mm: FloatArray, moves: FloatArray) -> float:
@@ -185,6 +189,14 @@ class CleanLevels:
     sensor: Character
     stuck_from_ms: IntArray
     stuck_until_ms: IntArray
+
+    @property
+    def gap_ms(self) -> int:
+        """Readings further apart than this have a gap between them, in which anything may have happened unseen.
+
+        A sensor by the clock may miss a few looks; one that reports on change has only to miss its heartbeat.
+        """
+        return int(1.3 * self.sensor.longest_ms) if self.sensor.on_change else self.hold_ms
 
     def as_held(self) -> HeldSeries:
         """The levels as pieces of known time."""

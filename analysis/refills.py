@@ -91,7 +91,7 @@ def find_jumps(levels: CleanLevels, fall_mm_per_day: float) -> Jumps:
     fall = fall_mm_per_day if np.isfinite(fall_mm_per_day) else 0.0
     gap_ms = np.diff(time_ms)
     change, threshold = _side_changes(levels)
-    in_gap = gap_ms > levels.hold_ms
+    in_gap = gap_ms > levels.gap_ms
     expected_fall = fall * gap_ms / DAY_MS
     surplus = change + np.where(in_gap, expected_fall, 0.0)
     # Across a gap the usual fall is known to a third; within the rhythm of the sensor a fall is no jump until it is
@@ -260,7 +260,7 @@ def with_notes(
                 kind[jump] = "flush"
             continue
         after = int(np.searchsorted(levels.time_ms, at_ms, side="right")) - 1
-        if 0 <= after < levels.time_ms.size - 1 and levels.time_ms[after + 1] - levels.time_ms[after] > levels.hold_ms:
+        if 0 <= after < levels.time_ms.size - 1 and levels.time_ms[after + 1] - levels.time_ms[after] > levels.gap_ms:
             extra.append((int(at_ms), int(levels.time_ms[after]), int(levels.time_ms[after + 1]), note))
         else:
             unseen.append(note)

@@ -55,6 +55,10 @@ SENSOR_WANDERS_MM, SENSOR_WANDERS_DAYS = 0.17, 21.0
 """Sd and memory of a level sensor's wandering that nothing shows (growth on a float, a strip that ages): an eighth of a
 mm a week. Assumed; no regression can tell it from use, so every span carries it."""
 
+STEPS_CANCEL = 0.85
+"""Rounding errors of a stepping sensor last, but what is too high before a step is too low after it, so that in part they
+cancel. Found on invented levels, not derived."""
+
 STORE_SHAPE_ERROR = 0.25
 """How wrong the delays may be, as a share (sd) of what the medium took up or gave back within a span."""
 
@@ -191,6 +195,8 @@ def estimate_use(
     problem = problem_with(delayed)
     first = _solved(problem, sd_ml, 1.0)
     sd_ml = sd_ml * _error_factor(evidence.time_ms, (observed - problem.design @ first.mean) / sd_ml)
+    if levels.sensor.on_change:
+        sd_ml = sd_ml * STEPS_CANCEL
     fitted = _columns(grid_ms[inside], edges_ms, jump_ms, grid_ms[inside], delayed) @ first.mean[:-1]
     water[inside] = np.clip(fitted, 0.0, 2.0 * vessel.capacity_ml)
     delayed = _delayed(water)[inside]
