@@ -56,7 +56,7 @@ SENSOR_WANDERS_MM, SENSOR_WANDERS_DAYS = 0.17, 21.0
 mm a week. Assumed; no regression can tell it from use, so every span carries it."""
 
 STEPS_CANCEL = 0.85
-"""Rounding errors of a stepping sensor last, but what is too high before a step is too low after it, so that in part they
+"""Rounding errors of a stepping sensor last, but what is too high before a step is too low after it: in part they
 cancel. Found on invented levels, not derived."""
 
 STORE_SHAPE_ERROR = 0.25
