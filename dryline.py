@@ -17,16 +17,32 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 if TYPE_CHECKING:
+    from datetime import tzinfo
+
+    from click import Context, HelpFormatter
+
     from ingest.home import Home
+    from ingest.logbook.logbook import Imported
+
+
+class Commands(TyperGroup):
+    """The list of commands without the heading of its only option, so that it fits a small terminal."""
+
+    def format_options(self, ctx: "Context", formatter: "HelpFormatter") -> None:
+        """Commands only."""
+        self.format_commands(ctx, formatter)
+
 
 app = typer.Typer(
+    cls=Commands,
     add_completion=False,
     rich_markup_mode=None,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    help="Where the dry line stands in every wick-fed pot, why it moved, and what to do.",
+    help="Where the dry line stands in every wick-fed pot, and what to do about it.",
 )
 
 # The matrices here are small: threads of the linear algebra library only get in each other's way. Before numpy loads.
@@ -191,14 +207,29 @@ def ingest(home: HomeFolder = None) -> None:
     from dashboard.answers.check import status_file
     from ingest.subscriber import run as subscribe
 
-    with _opened(home) as house:
-        subscribe(
-            house.link(),
-            house.readings,
-            house.logbook.sensors,
-            stop=_until_asked_to_stop(),
-            status_file=status_file(house),
-        )
+    stop = _until_asked_to_stop()
+    with _opened(home) as house, _forwarding(house, stop):
+        subscribe(house.link(), house.readings, house.logbook.sensors, stop=stop, status_file=status_file(house))
+
+
+@contextmanager
+def _forwarding(house: "Home", stop: threading.Event) -> Iterator[None]:
+    """Readings go on to the server of the settings, where there is one, while the block runs."""
+    if house.settings.influx.url is None:
+        house.readings.forward_no_longer()
+        yield
+        return
+    from ingest.readings.influx import keep_forwarding
+
+    thread = threading.Thread(
+        target=keep_forwarding, args=(house.readings, stop, logging.getLogger("dryline").warning), name="forwarding"
+    )
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join()
 
 
 @app.command()
@@ -219,7 +250,7 @@ def simulate(
         float, typer.Option(min=0.1, help="Pace of the present; not 1: the last 30 days, then stop.")
     ] = 1.0,
 ) -> None:
-    """Publish the invented glasshouse to the broker: history, then live."""
+    """The invented glasshouse, published to the broker."""
     from simulated_feeds import publish
     from simulated_feeds.glasshouse import SEED, setup_toml
     from simulated_feeds.grower import notes_csv
@@ -244,10 +275,14 @@ def simulate(
             until_ms=None if live else began_ms,
             past=past,
             progress=_progress,
-            on_notes=lambda notes: house.logbook.import_notes(notes_csv(notes)),
+            on_notes=lambda notes: _log_notes(house, notes_csv(notes)),
             stop=_until_asked_to_stop(),
             state_path=state,
         )
+
+
+def _log_notes(house: "Home", notes: str) -> None:
+    house.logbook.import_notes(notes)
 
 
 def _progress(what: str, done: int, of: int) -> None:
@@ -269,7 +304,7 @@ def _simulated_until_ms(house: "Home") -> int:
 
 @app.command()
 def demo(home: HomeFolder = None, port: Port = None) -> None:
-    """Everything at once on an invented glasshouse; prints the address."""
+    """Everything at once on the invented glasshouse."""
     import tempfile
 
     with tempfile.TemporaryDirectory(prefix="dryline-demo-") as scratch:
@@ -326,6 +361,113 @@ def _announcing(port: int) -> Callable[[], None]:
 
 
 # --- in and out ---
+
+
+import_app = typer.Typer(rich_markup_mode=None, no_args_is_help=True, help="Take in readings, notes or a set-up.")
+export_app = typer.Typer(rich_markup_mode=None, no_args_is_help=True, help="Give out readings, notes or the set-up.")
+app.add_typer(import_app, name="import")
+app.add_typer(export_app, name="export")
+
+InFile = Annotated[Path, typer.Argument(metavar="FILE", exists=True, dir_okay=False, readable=True)]
+OutFile = Annotated[Path, typer.Argument(metavar="FILE", dir_okay=False, writable=True)]
+DryRun = Annotated[bool, typer.Option("--dry-run", help="Try it, write nothing.")]
+Zone = Annotated[str | None, typer.Option("--zone", help="Time zone of times that name none, as Europe/Lisbon.")]
+
+
+def _zone(name: str | None) -> "tzinfo | None":
+    from ingest.moments import zone_named
+
+    return None if name is None else zone_named(name)
+
+
+def _told(what: str, imported: "Imported", dry_run: bool) -> None:
+    would = "would be " if dry_run else ""
+    print(f"{imported.read} {what} read, {imported.added} {would}added.")
+
+
+@import_app.command("setup")
+def import_setup(file: InFile, home: HomeFolder = None, dry_run: DryRun = False, zone: Zone = None) -> None:
+    """Shelves, sensors, pots and their set-ups from a TOML file."""
+    with _opened(home) as house:
+        done = house.logbook.import_setup(file.read_bytes(), zone=_zone(zone), keep=not dry_run)
+    _told("entries", done, dry_run)
+
+
+@import_app.command("notes")
+def import_notes(file: InFile, home: HomeFolder = None, dry_run: DryRun = False, zone: Zone = None) -> None:
+    """Notes from a CSV file; those that are there already are not added twice."""
+    with _opened(home) as house:
+        done = house.logbook.import_notes(file.read_bytes(), zone=_zone(zone), keep=not dry_run)
+    _told("notes", done, dry_run)
+
+
+@import_app.command("readings")
+def import_readings(file: InFile, home: HomeFolder = None, dry_run: DryRun = False, zone: Zone = None) -> None:
+    """Readings from a CSV file, as a source of their own named after it."""
+    from ingest import readings_csv
+
+    with _opened(home) as house:
+        done = readings_csv.import_readings(
+            file.read_bytes(), file.stem, house.logbook, house.readings, zone=_zone(zone), keep=not dry_run
+        )
+    _told("readings", done, dry_run)
+
+
+@export_app.command("setup")
+def export_setup(file: OutFile, home: HomeFolder = None) -> None:
+    """Shelves, sensors, pots and their set-ups as a TOML file."""
+    with _opened(home) as house:
+        file.write_text(house.logbook.export_setup(), encoding="utf-8")
+
+
+@export_app.command("notes")
+def export_notes(file: OutFile, home: HomeFolder = None) -> None:
+    """All standing notes as a CSV file."""
+    with _opened(home) as house:
+        file.write_text(house.logbook.export_notes(), encoding="utf-8")
+
+
+@export_app.command("readings")
+def export_readings(
+    file: OutFile,
+    home: HomeFolder = None,
+    since: Annotated[str | None, typer.Option(metavar="TIME", help="From when on; else all.")] = None,
+    until: Annotated[str | None, typer.Option(metavar="TIME", help="Until when; else now.")] = None,
+) -> None:
+    """Readings of placed sensors, calibrated, as a CSV file."""
+    from ingest import readings_csv
+
+    with _opened(home) as house, file.open("w", encoding="utf-8", newline="") as out:
+        start_ms = 0 if since is None else _moment_ms(since)
+        count = readings_csv.export_readings(
+            out, house.readings, house.logbook.sensors(), start_ms, _moment_ms(until) + 1
+        )
+    print(f"{count} readings written to {file}.")
+
+
+@app.command()
+def backup(file: OutFile, home: HomeFolder = None) -> None:
+    """The whole home in one file, consistent while dryline runs."""
+    from ingest.backup import backup as write_backup
+
+    with _opened(home) as house:
+        done = write_backup(house.folder, file, logbook_url=house.settings.logbook.url)
+    print(f"{done.file} written, {done.size_bytes / 1e6:.1f} MB.")
+
+
+@app.command()
+def restore(
+    file: InFile,
+    home: HomeFolder = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace what is there; it is kept beside.")] = False,
+) -> None:
+    """Put a backup back, verified before anything is touched."""
+    from ingest.backup import restore as read_backup
+
+    with _opened(home) as house:
+        folder, url = house.folder, house.settings.logbook.url
+    done = read_backup(file, folder, overwrite=overwrite, logbook_url=url)
+    print(f"{done.file} of {done.made} is back in {folder}.")
 
 
 @app.command()

@@ -28,10 +28,17 @@ class Home:
 
     @cached_property
     def readings(self) -> "SqliteReadings":
-        """Where readings are kept."""
+        """Where readings are kept: in the folder, with their long history on a server where the settings name one."""
         from ingest.readings.sqlite import SqliteReadings
 
-        return SqliteReadings(self.folder / "readings.db")
+        path, influx = self.folder / "readings.db", self.settings.influx
+        if influx.url is None:
+            return SqliteReadings(path)
+        from ingest.readings.influx import InfluxReadings
+        from ingest.readings.influx_server import InfluxServer
+
+        secret = self._secret("influx.token_file", influx.token_file)
+        return InfluxReadings(path, InfluxServer(influx.url, influx.database, secret))
 
     @cached_property
     def logbook(self) -> "Logbook":
