@@ -3,8 +3,8 @@
 The picture. Each draw of what is believed has, for every pot, its own smallest sufficient step; where draws disagree
 the advice is open. A look would show a depth, give or take the eye's error, and draws that do not fit it would lose
 weight. What a look is worth is how much surer the advice is expected to be after it, added up over all pots that the
-draws tie together: pots share their media, so a column test of a mix, or one pot's depth, speaks for others too. Nothing is
-assumed of what will be seen: each draw in turn plays the truth, and does not count as evidence for itself.
+draws tie together: pots share their media, so a column test of a mix, or one pot's depth, speaks for others too.
+Nothing is assumed of what will be seen: each draw in turn plays the truth, and does not count as evidence for itself.
 
 It knows draws and answers only. The expected value of sample information is textbook (Raiffa & Schlaifer 1961); here
 the loss is one for every pot whose advice is wrong.

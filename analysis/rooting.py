@@ -1,11 +1,13 @@
 """How deep a dry layer new tips still get through: the rooting depth, learned from tips, and what wetness rots.
 
 The picture. A tip stops when the medium it grows through has been dry too deep for too long. Over all looks, the
-log-odds of "stopped" rise with the dry layer the pot had over the fortnight before; where they are even is the rooting
+log-odds of "stopped" rise with the dry layer the pot had over the week before; where they are even is the rooting
 depth. Groups of plants (root thickness, and whether they like it wetter, even or airy) have their own depth on a common
 slope; each pot has its own effect, for looks at one pot are not independent. Until notes say otherwise the depth is
 20 mm, give or take 5 (assumed): that prior is joined by what other groups say (groups differ by about 4 mm, assumed)
 and by the group's own notes, as the profile of the fit allows, and the answer says which of them it rests on.
+
+A pot's own plant may do better or worse than its group (by about 3 mm, until the fit knows): its own tips say how much.
 
 Rotted tips are another outcome against another exposure (how wet, not how dry) and never enter as stopped.
 
@@ -19,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.special import expit
+from scipy.special import expit, log_expit
 
 from analysis.firth import FirthFit, crossing_likelihood, firth_logistic
 
@@ -27,10 +29,12 @@ FloatArray = npt.NDArray[np.float64]
 
 PRIOR_MM, PRIOR_SD_MM = 20.0, 5.0
 _BETWEEN_GROUPS_MM = 4.0
+_BETWEEN_POTS_MM = 3.0
+_SLOPE = 0.3
 _GRID_MM = np.linspace(0.0, 60.0, 241)
 _COARSE_MM = np.array([0.0, 5, 8, 11, 14, 17, 20, 23, 26, 30, 35, 42, 50, 60])
 _SCALE_MM, _CENTRE_MM = 10.0, 20.0
-EXPOSURE = "dry_depth_14d_mm"
+EXPOSURE = "dry_depth_7d_mm"
 
 
 @dataclass(frozen=True)
@@ -49,6 +53,8 @@ class RootingDepth:
     says: str
     grid_mm: FloatArray
     density: FloatArray
+    slope_per_mm: float  # of the log-odds, common to all groups
+    between_pots_mm: float  # sd of pots about their group
 
     def draws_mm(self, count: int, rng: np.random.Generator) -> FloatArray:
         """Draws (count,) from what is known of the depth."""
@@ -79,12 +85,47 @@ def rooting_depths(
     if len(table):
         table = table[(table["going_on"] + table["stopped"]) > 0]
     noted = sorted(set(zip(table["roots"], table["likes"], strict=True))) if len(table) else []
-    likelihoods = _log_likelihoods(table, noted, exposure) if noted else {}
+    likelihoods, slope, between = _log_likelihoods(table, noted, exposure) if noted else ({}, _SLOPE, _BETWEEN_POTS_MM)
     answers = {}
     for group in dict.fromkeys(groups):
         others = [likelihoods[other] for other in noted if other != group]
-        answers[group] = _answer(group, table, likelihoods.get(group), others)
+        answers[group] = _answer(group, table, likelihoods.get(group), others, slope, between)
     return answers
+
+
+def pots_draws_mm(
+    depths: dict[tuple[str, str], RootingDepth],
+    tips: pd.DataFrame,
+    pots: Sequence[tuple[str, str, str]],
+    count: int,
+    rng: np.random.Generator,
+    *,
+    exposure: str = EXPOSURE,
+) -> FloatArray:
+    """Draws of each pot's own rooting depth (count, pots): its group's, its own spread, and what its own tips say.
+
+    pots: (label, roots, likes) each; depths: of `rooting_depths` for their groups; tips as there. The group's part is
+    drawn once a draw for all pots of the group, since what is wrong about a group is wrong for all its pots.
+    """
+    drawn = {group: depth.draws_mm(count, rng) for group, depth in depths.items()}
+    table = tips.dropna(subset=[exposure]) if exposure in tips else tips.iloc[0:0]
+    result = np.empty((count, len(pots)))
+    for i, (label, roots, likes) in enumerate(pots):
+        depth = depths[roots, likes]
+        centre = drawn[roots, likes]
+        offsets = np.linspace(-3, 3, 61) * depth.between_pots_mm
+        log_weight = np.repeat((-0.5 * (offsets / depth.between_pots_mm) ** 2)[None, :], count, axis=0)
+        mine = table[table["pot"] == label] if len(table) else table
+        for met, going, stopped in zip(
+            mine.get(exposure, ()), mine.get("going_on", ()), mine.get("stopped", ()), strict=True
+        ):
+            logit = depth.slope_per_mm * (float(met) - centre[:, None] - offsets[None, :])
+            log_weight += float(stopped) * log_expit(logit) + float(going) * log_expit(-logit)
+        weight = np.exp(log_weight - log_weight.max(1, keepdims=True))
+        cumulative = np.cumsum(weight, axis=1) / weight.sum(1, keepdims=True)
+        chosen = (cumulative < rng.random((count, 1))).sum(1)
+        result[:, i] = centre + offsets[np.minimum(chosen, len(offsets) - 1)]
+    return np.maximum(result, 0.0)
 
 
 def rot_against_wetness(tips: pd.DataFrame, wetness: npt.ArrayLike, *, exposure: str = "wet_share_14d") -> RotChance:
@@ -113,7 +154,7 @@ def rot_against_wetness(tips: pd.DataFrame, wetness: npt.ArrayLike, *, exposure:
     return RotChance(asked, chance, rises, int(seen.sum()), says)
 
 
-def stopped_chance(depth_mm: npt.ArrayLike, rooting_mm: npt.ArrayLike, slope_per_mm: float = 0.3) -> FloatArray:
+def stopped_chance(depth_mm: npt.ArrayLike, rooting_mm: npt.ArrayLike, slope_per_mm: float = _SLOPE) -> FloatArray:
     """Chance that a tip stops at a dry depth, for a rooting depth; broadcast. The slope is assumed until fitted."""
     result: FloatArray = expit(slope_per_mm * (np.asarray(depth_mm, float) - np.asarray(rooting_mm, float)))
     return result
@@ -121,18 +162,23 @@ def stopped_chance(depth_mm: npt.ArrayLike, rooting_mm: npt.ArrayLike, slope_per
 
 def _log_likelihoods(
     table: pd.DataFrame, noted: Sequence[tuple[str, str]], exposure: str
-) -> dict[tuple[str, str], FloatArray]:
-    """Profile log-likelihood (g,) of each noted group's depth, on one slope and one spread between pots."""
+) -> tuple[dict[tuple[str, str], FloatArray], float, float]:
+    """Profile log-likelihood (g,) of each noted group's depth; the common slope a mm and the spread of pots in mm."""
     code = {group: i for i, group in enumerate(noted)}
     which = np.array([code[g] for g in zip(table["roots"], table["likes"], strict=True)])
     depth = (table[exposure].to_numpy(float) - _CENTRE_MM) / _SCALE_MM
     if np.ptp(depth) < 1e-9:
-        return {}  # one depth only: it cannot say where the odds turn
+        return {}, _SLOPE, _BETWEEN_POTS_MM  # one depth only: it cannot say where the odds turn
     design = np.column_stack([np.eye(len(noted))[which], depth])
     going, stopped = table["going_on"].to_numpy(float), table["stopped"].to_numpy(float)
     pots = table["pot"].to_numpy() if len(set(table["pot"])) > 1 else None
     fit = firth_logistic(design, stopped, going + stopped, pots=pots, intervals=False)
-    return {group: _profile_on_grid(fit, i) for group, i in code.items()}
+    slope = float(fit.coefficients[-1]) / _SCALE_MM
+    # a slope from few notes may be anything: outside what roots could do, the assumed one stands
+    usable = 0.1 <= slope <= 1.0
+    between = float(np.clip(fit.pot_spread / slope, 1.0, 6.0)) if usable and pots is not None else _BETWEEN_POTS_MM
+    profiles = {group: _profile_on_grid(fit, i) for group, i in code.items()}
+    return profiles, slope if usable else _SLOPE, between
 
 
 def _profile_on_grid(fit: FirthFit, group: int) -> FloatArray:
@@ -149,7 +195,12 @@ def _profile_on_grid(fit: FirthFit, group: int) -> FloatArray:
 
 
 def _answer(
-    group: tuple[str, str], table: pd.DataFrame, own: FloatArray | None, others: Sequence[FloatArray]
+    group: tuple[str, str],
+    table: pd.DataFrame,
+    own: FloatArray | None,
+    others: Sequence[FloatArray],
+    slope: float,
+    between: float,
 ) -> RootingDepth:
     mean, variance = _from_others(others)
     log_density = -0.5 * (_GRID_MM - mean) ** 2 / variance
@@ -170,7 +221,7 @@ def _answer(
     else:
         rests_on = "guessed"
     says = _sentence(rests_on, value, low, high, tips, looks, pots)
-    return RootingDepth(*group, value, low, high, rests_on, tips, looks, pots, says, _GRID_MM, density)
+    return RootingDepth(*group, value, low, high, rests_on, tips, looks, pots, says, _GRID_MM, density, slope, between)
 
 
 def _from_others(others: Sequence[FloatArray]) -> tuple[float, float]:

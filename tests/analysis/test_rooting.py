@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy.special import expit
 
-from analysis.rooting import EXPOSURE, rooting_depths, rot_against_wetness, stopped_chance
+from analysis.rooting import EXPOSURE, pots_draws_mm, rooting_depths, rot_against_wetness, stopped_chance
 
 THICK, FINE = ("thick", "airy"), ("fine", "wetter")
 
@@ -107,6 +107,21 @@ def test_draws_follow_the_interval() -> None:
     answer = rooting_depths(_tips(4, THICK, 22, 12, 6), [THICK])[THICK]
     draws = answer.draws_mm(4000, np.random.default_rng(0))
     np.testing.assert_allclose(np.quantile(draws, [0.05, 0.95]), [answer.low_mm, answer.high_mm], atol=0.7)
+
+
+def test_a_pots_own_tips_move_its_own_depth() -> None:
+    table = _tips(7, THICK, 20, pots=12, looks=6)
+    own = pd.DataFrame(
+        {"pot": "hardy", "roots": "thick", "likes": "airy", EXPOSURE: [24.0, 26, 27, 25], "going_on": 4, "stopped": 0}
+    )
+    together = pd.concat([table, own])
+    depths = rooting_depths(together, [THICK])
+    pots = [("hardy", *THICK), ("never looked at", *THICK)]
+    draws = pots_draws_mm(depths, together, pots, 800, np.random.default_rng(0))
+    assert draws.shape == (800, 2)
+    hardy, bare = draws.mean(0)
+    assert hardy > bare + 1.5
+    assert draws[:, 1].std() > 0.8 * depths[THICK].between_pots_mm
 
 
 def test_a_tip_at_the_rooting_depth_has_even_odds() -> None:
