@@ -22,7 +22,6 @@ from typer.core import TyperGroup
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from click import Context, HelpFormatter
 
     from ingest.home import Home
     from ingest.logbook.logbook import Imported
@@ -31,7 +30,7 @@ if TYPE_CHECKING:
 class Commands(TyperGroup):
     """The list of commands without the heading of its only option, so that it fits a small terminal."""
 
-    def format_options(self, ctx: "Context", formatter: "HelpFormatter") -> None:
+    def format_options(self, ctx: Any, formatter: Any) -> None:
         """Commands only."""
         self.format_commands(ctx, formatter)
 
