@@ -165,7 +165,7 @@ class Subscriber:
         clock_ms: Callable[[], int] = now_ms,
         status_file: Path | None = None,
         batch: int = BATCH,
-        first_wait_s: float = 0.5,
+        first_wait_s: float = 0.2,
         longest_wait_s: float = 60.0,
     ) -> None:
         self.counters = Counters()
