@@ -50,9 +50,10 @@ log = logging.getLogger(__name__)
 
 BATCH = 250
 LINGER_S = 0.05
-#: A stream that pauses this long with some messages waiting has filled the broker's window.
-PAUSE_S = 0.003
-FEW = 8
+#: A stream that pauses this long with at least half the smallest usual window (Mosquitto's 20) waiting has filled the
+#: broker's window: waiting for more would be in vain.
+PAUSE_S = 0.0005
+FEW = 10
 #: Standing still longer than this makes what comes next a backlog.
 STOOD_STILL_S = 5.0
 QUIET_S = 5.0
