@@ -197,7 +197,8 @@
     const said = speak.days(pot.days_left);
     return '<div class="pot-in"><div class="pot-name">' + (need ? mark(need.kind) : "") + "<span>" + escape(label) + "</span></div>" +
       '<div class="pot-cut">' + cut(label, { width: 120, height: 140 }) + "</div>" +
-      '<div class="pot-facts"><span class="pot-days">' + said + "</span>" + (said === speak.NONE ? "" : '<span class="pot-fact">' + (said === "1" ? "day" : "days") + " left</span>") +
+      '<div class="pot-facts"><span class="pot-days' + (said === speak.NONE ? " pot-none" : "") + '">' + said + "</span>" +
+      (said === speak.NONE ? "" : '<span class="pot-fact">' + (said === "1" ? "day" : "days") + '<span class="pot-left"> left</span></span>') +
       levelHtml(pot) + (use ? '<span class="pot-fact">' + speak.rate(use.value, units()) + "</span>" : "") + "</div></div>";
   }
 
