@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -21,7 +21,6 @@ from typer.core import TyperGroup
 
 if TYPE_CHECKING:
     from datetime import tzinfo
-
 
     from ingest.home import Home
     from ingest.logbook.logbook import Imported
@@ -107,15 +106,15 @@ def _now_ms() -> int:
     return time.time_ns() // 1_000_000
 
 
-def _moment_ms(text: str | None) -> int:
-    """The moment a person named, now if none; a time without a zone is UTC."""
+def _moment_ms(text: str | None, zone: tzinfo = UTC) -> int:
+    """The moment a person named, now if none; a time without a zone is in `zone`."""
     if text is None:
         return _now_ms()
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise WrongUse(f"{text} is not a time; write it as 2026-03-01T09:00:00Z.") from None
-    return round((moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp() * 1000)
+    return round((moment if moment.tzinfo else moment.replace(tzinfo=zone)).timestamp() * 1000)
 
 
 def _show(answer: Mapping[str, Any], as_text: Callable[[Mapping[str, Any]], str], as_json: bool) -> None:
@@ -159,6 +158,33 @@ def check(home: HomeFolder = None, as_json: AsJson = False) -> None:
         answer = question.answer(house, _now_ms())
     _show(answer, tables.check_list, as_json)
     raise typer.Exit(1 if answer["findings"] else 0)
+
+
+@app.command("round")
+def round_(
+    home: HomeFolder = None,
+    at: AtTime = None,
+    away: Annotated[str | None, typer.Option(metavar="FROM..TO", help="Plan an absence: two dates or times.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Which pots to water on which day, how much, and what to mix."""
+    from dashboard import tables
+    from dashboard.answers import round as question
+
+    with _opened(home) as house:
+        span = None if away is None else _span_ms(away, house.settings.grower.timezone)
+        _show(question.answer(house, _moment_ms(at), span), tables.round_list, as_json)
+
+
+def _span_ms(text: str, zone: str) -> tuple[int, int]:
+    """Two moments written FROM..TO; those without a zone are in the grower's."""
+    from ingest.moments import zone_named
+
+    first, dots, last = text.partition("..")
+    if not dots:
+        raise WrongUse(f"{text} is not a span; write it as 2026-03-01..2026-03-14.")
+    here = zone_named(zone)
+    return _moment_ms(first, here), _moment_ms(last, here)
 
 
 # --- services ---

@@ -56,3 +56,46 @@ def check_list(answer: Answer) -> str:
     lines = [f"{finding['kind'].replace('_', ' ')}: {finding['says']}" for finding in answer["findings"]]
     lines.append(answer["says"])
     return "\n".join(lines)
+
+
+def round_list(answer: Answer) -> str:
+    """`dryline round`: a table a visit, what cannot wait, and the plan of an absence."""
+    parts = [answer["says"]]
+    for visit in answer["visits"]:
+        if visit["pots"]:
+            head = f"{visit['date']}: mix {number(visit['litres_to_mix'], 1)} L"
+            parts.append(f"{head}\n{table(['pot', 'shelf', 'pour mL', 'days left then'], _pours(visit['pots']))}")
+    parts += [f"{one['pot']} cannot wait: {one['says']}" for one in answer["cannot_wait"]]
+    parts += [f"{one['pot']}: {one['says']}" for one in answer["unplanned"]]
+    if answer["away"] is not None:
+        parts += _away(answer["away"])
+    return "\n\n".join(parts)
+
+
+def _pours(pots: Sequence[Mapping[str, Any]]) -> list[list[str]]:
+    return [
+        [
+            pot["pot"],
+            pot["shelf"],
+            "to the mark" if pot["fill_ml"] is None else number(pot["fill_ml"]),
+            span(pot.get("days_left"), "p50", "p10", "p90"),
+        ]
+        for pot in pots
+    ]
+
+
+def _away(away: Answer) -> list[str]:
+    parts = [f"Away {away['from']} to {away['to']}: {away['says']}"]
+    if away["fill_before"]:
+        rows = [row[:3] for row in _pours(away["fill_before"])]
+        parts.append(f"Before you leave\n{table(['pot', 'shelf', 'pour mL'], rows)}")
+    if away["fails"]:
+        rows = [
+            [one["pot"], span(one["dry_after_days"], "p50", "p10", "p90"), one["stop_gap"]] for one in away["fails"]
+        ]
+        parts.append(f"These do not last, worst first\n{table(['pot', 'dry after days', 'what would help'], rows)}")
+    for visit in away["sitter"]["visits"]:
+        rows = [row[:3] for row in _pours(visit["pots"])]
+        parts.append(f"Sitter, {visit['date']}: bring {number(visit['litres'], 1)} L\n"
+                     f"{table(['pot', 'shelf', 'pour mL'], rows)}")  # fmt: skip
+    return [*parts, "\n".join(away["sitter"]["cautions"])] if away["sitter"]["cautions"] else parts

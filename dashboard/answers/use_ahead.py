@@ -52,7 +52,7 @@ def use_ahead(situation: Situation) -> Ahead:
     rng = np.random.default_rng(SEED)
     count = situation.draws.stray.shape[0]
     thirsts = _thirsts(situation, rng, count)
-    temperature, level = _usual(situation)
+    _, temperature, level = usual_air_and_level(situation)
     vpd = _expected_air(situation, rng, count)
     loss = steady(situation.standing.columns, vpd, temperature, level).loss_ml_per_day
     use = np.moveaxis(thirsts.multiplier[None] * loss, 0, -1)
@@ -79,18 +79,18 @@ def _thirsts(situation: Situation, rng: np.random.Generator, count: int) -> Thir
     spread = max(float(np.std(log_own[measured])) if measured.sum() > 2 else 0.0, BORROWED_LOG_SD)
     centre, sd = np.where(measured, log_own, usual), np.where(measured, own_sd, spread)
     multiplier = np.exp(centre + sd * rng.standard_normal((count, measured.size)))
-    temperature, level = _usual(situation)
+    _, temperature, level = usual_air_and_level(situation)
     at_one = steady(situation.standing.columns, 1.0, temperature, level).loss_ml_per_day
     return Thirsts(multiplier, tuple(bool(one) for one in measured), multiplier * at_one)
 
 
-def _usual(situation: Situation) -> tuple[FloatArray, FloatArray]:
-    """Mean temperature and level of each pot over its last week, (pot,)."""
+def usual_air_and_level(situation: Situation) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean deficit (NaN where no air is known), temperature and level of each pot over its last week, (pot,)."""
     steps = 7 * STEPS_A_DAY
     temperature = situation.course.temperature_c[-steps:]
     mean_c = np.nan_to_num(known_mean(temperature), nan=USUAL_C)
     level = np.stack([water.level_mm[-steps:].mean() for water in situation.waters])
-    return mean_c, level
+    return known_mean(situation.course.vpd_kpa[-steps:]), mean_c, level
 
 
 def _expected_air(situation: Situation, rng: np.random.Generator, count: int) -> FloatArray:
