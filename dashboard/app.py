@@ -7,10 +7,10 @@ Owns addresses, titles and the navigation. Knows no page's content, no store and
 import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Any, ClassVar, cast
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
-from flask import Flask, Response, jsonify
+from flask import Flask, Request, Response, jsonify
 
 from dashboard import signin
 from dashboard.pages import Ask, Page, story, wall, workshop
@@ -43,6 +43,8 @@ POLICY = "; ".join(
         "base-uri 'none'",
     ]
 )
+LIBRARIES = "/_dash-component-suites/"
+MOST_PACKED = 64  # any version is accepted in an address, so their number must have an end
 NOT_CACHED = ("text/html", "application/json")
 
 
@@ -65,6 +67,7 @@ def page_at(path: str, title: str, pages: Sequence[Page] = PAGES) -> Shown:
 def create_app(ask: Ask, access: signin.Access, title: str = "dryline") -> Dash:
     """The dashboard as a Dash app; `create_app(...).server` is the Flask application to serve."""
     server = Flask("dashboard")
+    server.config.update(COMPRESS_CACHE_BACKEND=_Packed, COMPRESS_CACHE_KEY=_unchanging)
     app = Dash(
         "dashboard",
         server=cast(Any, server),  # Dash takes a server; its type says bool
@@ -90,6 +93,26 @@ def create_app(ask: Ask, access: signin.Access, title: str = "dryline") -> Dash:
     signin.guard(server, access, title)
     _harden(server, app)
     return app
+
+
+class _Packed:
+    """What was compressed once: the libraries' files, whose addresses carry their version.
+
+    Kept for the process, whichever app serves them; everything else is compressed each time it is asked for.
+    """
+
+    _kept: ClassVar[dict[str, bytes]] = {}
+
+    def get(self, key: str) -> bytes | None:
+        return self._kept.get(key)
+
+    def set(self, key: str, packed: bytes) -> None:
+        if LIBRARIES in key and len(self._kept) < MOST_PACKED:
+            self._kept[key] = packed
+
+
+def _unchanging(asked: Request) -> str:
+    return asked.path
 
 
 def _frame(access: signin.Access, pages: Sequence[Page]) -> Any:

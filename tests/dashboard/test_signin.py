@@ -6,6 +6,7 @@ from dataclasses import replace
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
+from argon2 import PasswordHasher
 from flask import Flask
 from flask.testing import FlaskClient
 
@@ -27,7 +28,8 @@ class Clock:
 
 @pytest.fixture(scope="module")
 def access() -> signin.Access:
-    return signin.with_password(signin.Access(KEY), PASSWORD)
+    # The cheapest hash the library makes: what is tested here is the door, not how hard its lock is to pick.
+    return signin.Access(KEY, PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash(PASSWORD))
 
 
 @pytest.fixture
@@ -148,6 +150,12 @@ def test_signing_out_ends_the_session(visitor):
     enter(visitor)
     assert visitor.post("/sign-out", data={"token": token(visitor)}).status_code == 303
     assert visitor.get("/").status_code == 401
+
+
+def test_a_real_hash_opens_to_its_password_and_to_no_other(clock):
+    with house(signin.with_password(signin.Access(KEY), PASSWORD), clock).test_client() as client:
+        assert enter(client, PASSWORD + "s").status_code == 403
+        assert enter(client).status_code == 303
 
 
 def test_a_new_password_ends_the_sessions_of_the_old_one(visitor, access, clock):
