@@ -26,7 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.columns import Columns, FloatArray
-from analysis.counterfactual import FACTORS, Spell, courses
+from analysis.counterfactual import FACTORS, Spell, courses, shown_days
 from analysis.hidden_causes import MOIST_AT_TOP_MM, NOTHING, Hidden, Weighed, hypotheses, log_likelihood, weighed
 from analysis.shapley import shapley_shares, subsets
 
@@ -37,7 +37,7 @@ _HIDDEN_BELOW = 0.3
 _USUAL_REFILL_DAYS = 4.0
 _EMPTY_HOURS = 24.0
 _WEATHER = ("dry_air", "low_reservoir")
-_SEASON = 1.6  # times 15 %
+_SEASON = 1.4  # times 15 %
 _EXPECTED_WITHIN = 0.3  # of a change of use that air explains: between unchanged and proportional
 _WORDS = {
     "dry_air": ("drier air", "moister air"),
@@ -108,10 +108,12 @@ def explained(
         raise ValueError(f"no such factor: {', '.join(unknown)}")
     if not (np.isfinite(before.drivers.vpd_kpa).any() and np.isfinite(before.drivers.level_mm).any()):
         raise ValueError("there is no day of air or level before the spell to compare it with")
-    window = _window(since)
+    window = shown_days(len(since.drivers.vpd_kpa))
     factors = [f for f in FACTORS if f in {"dry_air", "low_reservoir", *recorded}]
-    found = weighed(hypotheses(columns_since, factors), before, since, columns_before, columns_since, window)
-    hidden = found.best_hidden if found.chance["none"] <= _HIDDEN_BELOW else NOTHING
+    found = weighed(
+        hypotheses(columns_since, factors), before, since, columns_before, columns_since, window, bool(recorded)
+    )
+    hidden = _hidden(before, since, found)
     factors = [f for f in FACTORS if f in {*factors, hidden.factor}]
     masks = subsets(len(factors))
     course = courses(columns_before, hidden.applied(columns_since), before.drivers, since.drivers, factors, masks)
@@ -181,10 +183,29 @@ def changed_factors(
     return tuple(f for f in FACTORS if f in found)
 
 
-def _window(since: Spell) -> slice:
-    """The days that show where the line went: the later half of the spell, three days at least."""
-    days = len(since.drivers.vpd_kpa)
-    return slice(max(0, min(days // 2, days - 3)), days)
+def _hidden(before: Spell, since: Spell, found: Weighed) -> Hidden:
+    """The hidden change to go on with: where "nothing" is hardly believed, or use is off and one guess leads.
+
+    Use that goes the way of a recorded change is none: that change did more than the model thinks.
+    """
+    nothing = found.chance["none"]
+    leads = nothing <= 0.5 and found.chance[found.best_hidden.factor] >= 0.5 * (1 - nothing)
+    if nothing > _HIDDEN_BELOW and not leads:
+        return NOTHING
+    measured = since.use_ml_per_day > 0 and before.use_ml_per_day > 0
+    log_ratio = float(np.log(since.use_ml_per_day / before.use_ml_per_day)) if measured else 0.0
+    surprise = log_ratio - found.log_use_if_none if measured else 0.0
+    if abs(found.recorded) >= np.log1p(USE_MATTERS) and surprise * found.recorded > 0:
+        return NOTHING
+    off = abs(surprise) > _allowed(before, since, found.log_use_if_none, log_ratio, found.recorded)
+    return found.best_hidden if nothing <= _HIDDEN_BELOW or (off and leads) else NOTHING
+
+
+def _allowed(before: Spell, since: Spell, log_expected: float, log_ratio: float, recorded: float) -> float:
+    """How far the logarithm of use may be from what is expected: 15 %, its noise, and what the model may miss."""
+    noise = 1.6 * float(np.hypot(_relative(since), _relative(before)))
+    did_more = max(float(recorded * np.sign(log_ratio)), 0.0)  # a recorded change may have done twice as much
+    return max(float(np.log1p(USE_MATTERS)), noise) + _EXPECTED_WITHIN * abs(log_expected) + did_more
 
 
 def _recorded_only(factors: Sequence[str], hidden: Hidden, masks: npt.NDArray[np.bool_]) -> int:
@@ -276,7 +297,7 @@ def _shares(factors: Sequence[str], split: FloatArray, weight: FloatArray) -> tu
 def _verdict(case: _Case) -> str:
     """The verdict, in the order of the module's picture."""
     before, since, change = case.before, case.since, case.judged
-    if since.empty_hours >= before.empty_hours + _EMPTY_HOURS and change >= -DEPTH_MATTERS_MM:
+    if since.empty_hours >= before.empty_hours + _EMPTY_HOURS and change > 0.5 * DEPTH_MATTERS_MM:
         return "low_reservoir"
     if (
         abs(change) > DEPTH_MATTERS_MM
@@ -325,11 +346,8 @@ def _use_changed(case: _Case) -> bool:
 def _use_unexpected(case: _Case) -> bool:
     if not (np.isfinite(case.ratio) and case.ratio > 0):
         return False
-    noise = 1.6 * float(np.hypot(_relative(case.since), _relative(case.before)))
-    allowed = max(float(np.log1p(USE_MATTERS)), noise) + _EXPECTED_WITHIN * abs(np.log(case.expected))
-    done = case.recorded_use * np.sign(np.log(case.ratio))
-    allowed += max(float(done), 0.0)  # a recorded change may have done twice what the model thinks
-    return bool(abs(np.log(case.ratio / case.expected)) > allowed)
+    expected, ratio = float(np.log(case.expected)), float(np.log(case.ratio))
+    return abs(ratio - expected) > _allowed(case.before, case.since, expected, ratio, case.recorded_use)
 
 
 def _relative(spell: Spell) -> float:

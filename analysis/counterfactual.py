@@ -79,6 +79,11 @@ class Course:
     use_ml_per_day: FloatArray
 
 
+def shown_days(days: int) -> slice:
+    """The days of a spell that show where the line went: its later half, three days at least."""
+    return slice(max(0, min(days // 2, days - 3)), days)
+
+
 def owned_by(changed: Sequence[str]) -> dict[str, tuple[str, ...]]:
     """Parameters of each changed factor; the layers go with a cover when the medium itself did not change."""
     owns = {factor: OWNS[factor] for factor in changed}
@@ -181,8 +186,13 @@ def _mask_of(factor: str, factors: Sequence[str], masks: BoolArray) -> BoolArray
 
 
 def _series(old: FloatArray, new: FloatArray, on: BoolArray, draws: int) -> FloatArray:
-    """Days of a driver under each mask (days, masks * draws, 1); unknown days are the mean day before."""
+    """Days of a driver under each mask (days, masks * draws, 1); unknown days are the mean day before.
+
+    A driver that has not changed goes on as it did in the last days before, about the mean of the whole spell before: a
+    level that happened to stand high in its last week is not taken for the usual one.
+    """
     usual = float(np.nanmean(old))
     was = np.resize(np.where(np.isfinite(old), old, usual)[-len(new) :], len(new))
+    was = np.maximum(was + usual - was[shown_days(len(new))].mean(), 0.0)
     since = np.where(np.isfinite(new), new, usual)
     return np.where(np.repeat(on, draws)[None, :, None], since[:, None, None], was[:, None, None])

@@ -20,9 +20,10 @@ from scipy.special import log_ndtr, logsumexp
 from analysis.columns import Columns, FloatArray
 from analysis.counterfactual import BoolArray, Spell, courses_of_variants
 
-_PRIOR = {"none": 0.72, "wick": 0.12, "plant": 0.08, "vent_holes": 0.02, "top_layer": 0.02, "heat": 0.02}
+_PRIOR = {"none": 0.72, "wick": 0.12, "plant": 0.08, "vent_holes": 0.01, "top_layer": 0.02, "heat": 0.02}
 _USE_STRAY = 0.055  # log-sd of use about the model when nothing changed
-_RECORDED = 0.5  # share of a recorded change's effect on use by which the model may err, sd
+_COINCIDENCE = 0.2  # times the prior of a hidden change in a spell that has a recorded one
+_RECORDED = 0.7  # share of a recorded change's effect on use by which the model may err, sd
 _BRACKET = 0.3  # share of the change in air by which use may miss the model (sd): unchanged to proportional
 _DEPTH_STRAY_MM, _DEPTH_STRAY_SHARE = 1.0, 0.12  # mm, and of the change since the notes that calibrated the pot
 _TAIL = 5.0
@@ -47,6 +48,7 @@ class Weighed:
     best: Hidden
     best_hidden: Hidden
     was_mm: FloatArray  # the course before (draws, days)
+    log_use_if_none: float  # of the use ratio that is expected when nothing is hidden
     recorded: float  # what recorded changes did to the logarithm of use, by the model
 
     def rivals(self) -> str:
@@ -68,7 +70,7 @@ def hypotheses(columns: Columns, factors: Sequence[str]) -> list[Hidden]:
     if "wick" not in factors and (columns.wick_mm_per_ml_per_day > 0).any():
         found += [_wick(times) for times in (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)]
     if "plant" not in factors:
-        found += [_plant(times) for times in (0.0, 0.25, 0.5, 0.7, 1.5, 2.0, 2.7, 3.6)]
+        found += [_plant(times) for times in (0.0, 0.25, 0.5, 0.7, 1.5, 2.0, 2.7, 3.6, 5.0)]
     if "vent_holes" not in factors and (columns.vent_count > 0).any():
         found += [_vents(times) for times in (0.3, 2.0, 4.0)]
     if "top_layer" not in factors and (columns.cover_mm > 0).any():
@@ -80,9 +82,12 @@ def hypotheses(columns: Columns, factors: Sequence[str]) -> list[Hidden]:
 
 def weighed(
     guesses: Sequence[Hidden], before: Spell, since: Spell, columns_before: Columns, columns_since: Columns,
-    window: slice,
+    window: slice, anything_recorded: bool,
 ) -> Weighed:  # fmt: skip
-    """Set every guess against measured use and noted depths; without either, what was believed stays."""
+    """Set every guess against measured use and noted depths; without either, what was believed stays.
+
+    anything_recorded: a hidden change that coincides with a recorded one is a coincidence, and believed less.
+    """
     usual = courses_of_variants(columns_before, [columns_before], before.drivers, before.drivers)
     unchanged = courses_of_variants(columns_before, [columns_before], before.drivers, since.drivers)
     was = usual.use_ml_per_day[0][:, -_days(window) :].mean(-1)
@@ -99,14 +104,20 @@ def weighed(
     kinds = list(dict.fromkeys((guess.factor, guess.amount > 1) for guess in guesses))
     of = np.array([kinds.index((guess.factor, guess.amount > 1)) for guess in guesses])
     scores = np.array(
-        [np.log(_PRIOR[f]) + logsumexp(fit[of == i]) - np.log((of == i).sum()) for i, (f, _) in enumerate(kinds)]
+        [
+            np.log(_PRIOR[f] * (_COINCIDENCE if anything_recorded and f != "none" else 1.0))
+            + logsumexp(fit[of == i])
+            - np.log((of == i).sum())
+            for i, (f, _) in enumerate(kinds)
+        ]
     )
     chances = np.exp(scores - logsumexp(scores))
     best = guesses[int(np.where(of == int(chances.argmax()), fit, -np.inf).argmax())]
     hidden = np.where(np.arange(len(kinds)) > 0, chances, -1.0)
     best_hidden = guesses[int(np.where(of == int(hidden.argmax()), fit, -np.inf).argmax())]
     chance = {f: float(sum(c for (g, _), c in zip(kinds, chances, strict=True) if g == f)) for f, _ in kinds}
-    return Weighed(chance, best, best_hidden, usual.depth_mm[0], recorded)
+    expected = float(np.median(np.log(np.maximum(ratio[0], 0.02))))
+    return Weighed(chance, best, best_hidden, usual.depth_mm[0], expected, recorded)
 
 
 def log_likelihood(

@@ -176,7 +176,7 @@ def _log_likelihoods(
     slope = float(fit.coefficients[-1]) / _SCALE_MM
     # a slope from few notes may be anything: outside what roots could do, the assumed one stands
     usable = 0.1 <= slope <= 1.0
-    between = float(np.clip(fit.pot_spread / slope, 1.0, 6.0)) if usable and pots is not None else _BETWEEN_POTS_MM
+    between = float(np.clip(fit.pot_spread / slope, 2.5, 6.0)) if usable and pots is not None else _BETWEEN_POTS_MM
     profiles = {group: _profile_on_grid(fit, i) for group, i in code.items()}
     return profiles, slope if usable else _SLOPE, between
 
