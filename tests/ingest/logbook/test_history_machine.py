@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import Bundle, RuleBasedStateMachine, consumes, initialize, invariant, multiple, rule
 
@@ -43,7 +43,7 @@ class LogbookMachine(RuleBasedStateMachine):
         self.versions: dict[int, list[dict[str, Any]]] = {}
         self.opened: dict[int, tuple[str, int, dict[str, Any]]] = {}  # note -> pot, moment and keys of its change
         self.withdrawn: set[int] = set()
-        self.placed: dict[int, str] = {}
+        self.placed: dict[int, str] = {}  # from that moment on it stood there; "" is nowhere
         self.revision = self.book.revision()
 
     def teardown(self) -> None:
@@ -150,20 +150,41 @@ class LogbookMachine(RuleBasedStateMachine):
         self.book.place_sensor("glasshouse/1#level", shelf, at)
         self.placed[at] = shelf
 
-    @rule(at=times, days=st.integers(1, 9))
-    def lend_the_sensor(self, at: int, days: int) -> None:
-        end = at + days * 86_400_000
-        try:
-            self.book.place_sensor("glasshouse/1#level", "stairwell", at, end)
-        except Overlap:
-            assert any(at < start < end for start in self.placed) or at in self.placed
+    @rule(which=st.integers(0, 9), later=st.integers(-1, 9) | st.integers(0, 10**9), hours=st.integers(1, 200))
+    def lend_the_sensor(self, which: int, later: int, hours: int) -> None:
+        # Often close to where something else begins or ends, where mistakes would live.
+        at = max(sorted(self.placed)[which % len(self.placed)] + later, march(1))
+        end = at + hours * 3_600_000
+        reached = [start for start, place in self.placed.items() if place and at < start < end]
+        if reached:
+            with pytest.raises(Overlap, match="would overlap the one"):
+                self.book.place_sensor("glasshouse/1#level", "stairwell", at, end)
             return
-        before = self._placed_at(at)
-        if at not in self.placed:  # at the start of another it is a correction, which has no end to resume from
-            self.placed.setdefault(end, before)
+        self.book.place_sensor("glasshouse/1#level", "stairwell", at, end)
+        corrected = bool(self.placed.get(at))
+        resumed = "" if corrected and self._within(at, end) else self._said_at(end)
+        self.placed = {start: place for start, place in self.placed.items() if not at <= start < end}
+        self.placed.setdefault(end, resumed)
         self.placed[at] = "stairwell"
-        if any(p.to_ms == end and p.from_ms == at for p in self._placements()) and self._placements()[-1].to_ms == end:
-            self.placed[end] = ""  # nothing resumed: it stood nowhere from then on
+
+    @rule(at=times)
+    def put_the_sensor_away(self, at: int) -> None:
+        if self._said_at(at) and at not in self.placed:
+            self.book.unplace_sensor("glasshouse/1#level", at)
+            self.placed[at] = ""
+
+    @rule(which=st.integers(0, 9))
+    def withdraw_a_placement(self, which: int) -> None:
+        starts = sorted(start for start, place in self.placed.items() if place)
+        at = starts[which % len(starts)]
+        if len(starts) == 1:
+            return
+        self.book.withdraw_placement("glasshouse/1#level", at)
+        before = [start for start in self.placed if start < at]
+        if before and self.placed[max(before)]:
+            del self.placed[at]  # the one before lasts on
+        else:
+            self.placed[at] = ""
 
     @invariant()
     def set_ups_never_overlap(self) -> None:
@@ -173,6 +194,11 @@ class LogbookMachine(RuleBasedStateMachine):
     @invariant()
     def placements_never_overlap(self) -> None:
         _touching_or_apart([(p.from_ms, p.to_ms) for p in self._placements()])
+
+    @invariant()
+    def the_sensor_stood_where_it_was_said(self) -> None:
+        for probe in {*PROBES, *self.placed, *(start - 1 for start in self.placed)}:
+            assert self._placed_at(probe) == self._said_at(probe)
 
     @invariant()
     def every_moment_has_the_set_up_that_was_said(self) -> None:
@@ -211,6 +237,14 @@ class LogbookMachine(RuleBasedStateMachine):
     def _placed_at(self, at: int) -> str:
         return next((p.at for p in self._placements() if p.from_ms <= at and (p.to_ms is None or at < p.to_ms)), "")
 
+    def _said_at(self, at: int) -> str:
+        before = [start for start in self.placed if start <= at]
+        return self.placed[max(before)] if before else ""
+
+    def _within(self, at: int, end: int) -> bool:
+        """Whether the placement that begins at a moment lasts beyond another."""
+        return not any(at < start <= end for start in self.placed)
+
     def _free(self, pot: str, at: int) -> int:
         while at in self.model[pot]:
             at += 1
@@ -246,6 +280,7 @@ def test_no_order_of_doings_makes_an_overlap_or_loses_a_word(empty_file):
         stateful_step_count=20,
         deadline=None,
         derandomize=True,
+        phases=[Phase.generate],  # twenty steps can be read as they are; making them fewer takes minutes
         suppress_health_check=list(HealthCheck),
     )
     machine().runTest()
