@@ -24,6 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
 from analysis.columns import Columns, FloatArray
 from analysis.counterfactual import FACTORS, Spell, courses, shown_days
@@ -149,10 +150,9 @@ def drinks_less_than_it_should(
     if not (np.isfinite(use_ml_per_day) and np.isfinite(expected).any()):
         return 0.0, ""
     # an expectation at this air may be too high by as much as the air rose: use may also have stayed where it was
-    lowest = expected * min(1.0, 1.0 / max(vpd_ratio, 1e-6) ** 0.5)
-    rng = np.random.default_rng(0)
-    drawn = use_ml_per_day + (0.0 if not np.isfinite(use_sd) else use_sd) * rng.standard_normal(len(lowest))
-    chance = float((drawn < (1 - USE_MATTERS) * lowest).mean())
+    limit = (1 - USE_MATTERS) * expected * min(1.0, 1.0 / max(vpd_ratio, 1e-6) ** 0.5)
+    error = use_sd if np.isfinite(use_sd) and use_sd > 0 else 1e-9
+    chance = float(ndtr((limit - use_ml_per_day) / error).mean())
     if chance < _SURE:
         return chance, ""
     return chance, (
@@ -299,11 +299,9 @@ def _verdict(case: _Case) -> str:
     before, since, change = case.before, case.since, case.judged
     if since.empty_hours >= before.empty_hours + _EMPTY_HOURS and change > 0.5 * DEPTH_MATTERS_MM:
         return "low_reservoir"
-    if (
-        abs(change) > DEPTH_MATTERS_MM
-        and abs(change - case.modelled) > 0.6 * abs(change)
-        and case.hidden.factor == "none"
-    ):
+    # only an unexplained part that is most of the change is the change; one that goes against it is the model's excess
+    surprise = np.sign(change) * (change - case.modelled)
+    if abs(change) > DEPTH_MATTERS_MM and surprise > 0.6 * abs(change) and case.hidden.factor == "none":
         return "sensor_gap" if since.silent else "unexplained"
     moved, drunk = abs(change) > DEPTH_MATTERS_MM, _use_changed(case)
     if not moved and case.hidden.factor != "none":
