@@ -43,6 +43,13 @@ def test_a_placement_of_the_same_moment_is_a_correction(book):
     assert placed(book) == [(march(1), None, "stairwell")]
 
 
+def test_a_correction_keeps_the_end_that_was_there(book):
+    book.put_sensor(AIR)
+    book.place_sensor(AIR.source, "stairwell", march(10))
+    book.place_sensor(AIR.source, "east-window/window left", march(1))
+    assert placed(book) == [(march(1), march(10), "east-window/window left"), (march(10), None, "stairwell")]
+
+
 def test_a_sensor_at_two_places_at_once_is_refused(book):
     twice = (Placement(march(1), march(5), "east-window"), Placement(march(4), None, "stairwell"))
     with pytest.raises(Overlap, match=r"at 'east-window' and at 'stairwell' at once from 2026-03-04"):
