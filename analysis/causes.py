@@ -111,9 +111,8 @@ def explained(
         raise ValueError("there is no day of air or level before the spell to compare it with")
     window = shown_days(len(since.drivers.vpd_kpa))
     factors = [f for f in FACTORS if f in {"dry_air", "low_reservoir", *recorded}]
-    found = weighed(
-        hypotheses(columns_since, factors), before, since, columns_before, columns_since, window, bool(recorded)
-    )
+    known = bool(recorded) or since.empty_hours >= before.empty_hours + _EMPTY_HOURS
+    found = weighed(hypotheses(columns_since, factors), before, since, columns_before, columns_since, window, known)
     hidden = _hidden(before, since, found)
     factors = [f for f in FACTORS if f in {*factors, hidden.factor}]
     masks = subsets(len(factors))
@@ -345,6 +344,8 @@ def _use_unexpected(case: _Case) -> bool:
     if not (np.isfinite(case.ratio) and case.ratio > 0):
         return False
     expected, ratio = float(np.log(case.expected)), float(np.log(case.ratio))
+    if abs(case.recorded_use) >= np.log1p(USE_MATTERS) and (ratio - expected) * case.recorded_use > 0:
+        return False  # the recorded change did more than the model thinks
     return abs(ratio - expected) > _allowed(case.before, case.since, expected, ratio, case.recorded_use)
 
 

@@ -20,7 +20,7 @@ from scipy.special import log_ndtr, logsumexp
 from analysis.columns import Columns, FloatArray
 from analysis.counterfactual import BoolArray, Spell, courses_of_variants
 
-_PRIOR = {"none": 0.72, "wick": 0.12, "plant": 0.08, "vent_holes": 0.01, "top_layer": 0.02, "heat": 0.02}
+_PRIOR = {"none": 0.72, "wick": 0.12, "plant": 0.08, "vent_holes": 0.01, "top_layer": 0.02, "heat": 0.01}
 _USE_STRAY = 0.055  # log-sd of use about the model when nothing changed
 _COINCIDENCE = 0.2  # times the prior of a hidden change in a spell that has a recorded one
 _RECORDED = 0.7  # share of a recorded change's effect on use by which the model may err, sd
@@ -82,11 +82,11 @@ def hypotheses(columns: Columns, factors: Sequence[str]) -> list[Hidden]:
 
 def weighed(
     guesses: Sequence[Hidden], before: Spell, since: Spell, columns_before: Columns, columns_since: Columns,
-    window: slice, anything_recorded: bool,
+    window: slice, anything_known: bool,
 ) -> Weighed:  # fmt: skip
     """Set every guess against measured use and noted depths; without either, what was believed stays.
 
-    anything_recorded: a hidden change that coincides with a recorded one is a coincidence, and believed less.
+    anything_known: with a recorded change, or an empty reservoir, a hidden one is a coincidence, and believed less.
     """
     usual = courses_of_variants(columns_before, [columns_before], before.drivers, before.drivers)
     unchanged = courses_of_variants(columns_before, [columns_before], before.drivers, since.drivers)
@@ -105,7 +105,7 @@ def weighed(
     of = np.array([kinds.index((guess.factor, guess.amount > 1)) for guess in guesses])
     scores = np.array(
         [
-            np.log(_PRIOR[f] * (_COINCIDENCE if anything_recorded and f != "none" else 1.0))
+            np.log(_PRIOR[f] * (_COINCIDENCE if anything_known and f != "none" else 1.0))
             + logsumexp(fit[of == i])
             - np.log((of == i).sum())
             for i, (f, _) in enumerate(kinds)
