@@ -6,6 +6,7 @@ import numpy as np
 
 from dashboard.answers.situation import Situation, situation_at
 from dashboard.answers.use_ahead import Ahead, use_ahead
+from dashboard.answers.water import StandingWater
 from ingest.home import Home
 from ingest.readings import DAY_MS
 
@@ -101,7 +102,7 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
     depth = situation.expects_mm()[:, index]
     days = ahead.days_left[:, index]
     if water.level_known and np.quantile(days, 0.1) < FILL_WITHIN_DAYS:
-        return "fill", _fill_says(float(np.median(days)))
+        return "fill", _fill_says(float(np.median(days)), water.measured)
     thirst = situation.thirst
     if np.isfinite(thirst.high[index]) and thirst.high[index] < DRINKS_LESS and water.measured:
         share = round(100 * float(thirst.multiplier[index]))
@@ -114,15 +115,25 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
     moist = float(np.mean(depth < MOIST_MM))
     if pot.about.get("likes") == "airy" and moist >= SURE and drained < AIRY_LEAST_MM:
         return "too_wet", "Moist to the top with little drained medium above the water: keep the level lower."
-    if not water.level_known:
-        return "look", "No refill is noted: look at the level and note it."
+    if not water.level_known and not water.measured:
+        return "look", _look_says(water)
     return "well", _well_says(depth)
 
 
-def _fill_says(days: float) -> str:
+def _look_says(water: StandingWater) -> str:
+    """Why a level is not told, and what would tell it."""
+    if water.told.rests_on == "measured":
+        return "Its sensor tells no level now: look, and note the next filling to the mark."
+    if not water.notes.pours.any():
+        return "No refill is noted: look at the level and note it."
+    return "By its notes it ran empty days ago, or a refill was not noted: look at the level and note it."
+
+
+def _fill_says(days: float, measured: bool) -> str:
     if days < 0.5:
-        return "The reservoir is about empty: fill to the mark."
-    return f"Water for about {days:.0f} day{'s' if round(days) != 1 else ''}: fill to the mark."
+        return f"{'The' if measured else 'By its notes the'} reservoir is about empty: fill to the mark."
+    left = f"ater for about {days:.0f} day{'s' if round(days) != 1 else ''}: fill to the mark."
+    return f"W{left}" if measured else f"By its notes w{left}"
 
 
 def _well_says(depth: np.ndarray[Any, Any]) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.book_water import book_water, switched_water
-from analysis.held_series import FloatArray, IntArray
+from analysis.held_series import BoolArray, FloatArray, IntArray
 from analysis.levels import cleaned, level_at, level_by_the_book
 from analysis.pot_water import PotWater, RefillNotes, measured_water, weighed_water
 from analysis.reservoir import Vessel, vessel_by_area
@@ -23,6 +23,8 @@ from ingest.readings import DAY_MS
 from ingest.sensors import Sensor
 
 LEVEL_SENSORS = ("reservoir_level", "pot_mass", "reservoir_low")
+EMPTY_BY_THE_BOOK_MS = 4 * DAY_MS
+"""How long a pot may be empty by its notes alone before the notes are doubted rather than the pot (assumed)."""
 LOOK_BACK_DAYS = 26
 """How much history the use of the last week leans on."""
 OWN_USE_SHARE_SD, BORROWED_USE_SHARE_SD = 0.15, 0.35
@@ -182,6 +184,12 @@ def _own_series(home: Home, pot: StandingPot, sensors: Sequence[Sensor], grid_ms
     return "", PlaceSeries(np.empty(0, np.int64), np.empty(0), ())
 
 
+def _long_empty(grid_ms: IntArray, is_empty: BoolArray) -> BoolArray:
+    """Where the book has had a pot empty for so long that a refill nobody noted is the likelier story."""
+    last_wet_ms = np.maximum.accumulate(np.where(is_empty, 0, grid_ms))
+    return np.asarray(is_empty & (grid_ms - last_wet_ms > EMPTY_BY_THE_BOOK_MS))
+
+
 def _interval_ms(series: PlaceSeries) -> int | None:
     declared_s = series.sensors[-1].interval_s if series.sensors else None
     return round(1000 * declared_s) if declared_s else None
@@ -220,7 +228,7 @@ def _reckoned(
     level, sd = water.level_mm, water.level_sd_mm
     booked_sd = np.maximum((book.high_mm - book.low_mm) / (2 * 1.645), MARK_SD_MM)
     sd = np.where(np.isnan(level), booked_sd, sd)
-    level = np.where(np.isnan(level), book.level_mm, level)
+    level = np.where(np.isnan(level), np.where(_long_empty(grid_ms, book.is_empty), np.nan, book.level_mm), level)
     guessed = np.isnan(level)
     return StandingWater(
         told=water.told,
