@@ -7,6 +7,7 @@ Bare numbers say no time, so they can only be told live. Their nodes therefore h
 tells the past with times; in the set-up the log serves until the moment of going live, the bare topic from then on.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -407,7 +408,9 @@ def _sensor_table(
         table |= {"time_field": "/ts", "time_format": "unix_s"}
     elif feed.form == "json_array":
         table |= {"time_field": "/looks/*/at", "time_format": "unix_ms"}
-    table["interval_s"] = min(member.instrument.heartbeat_s, max(member.instrument.interval_s, feed.batch_s))
+    # One that speaks on change is only late when its heartbeat is.
+    beat_s = member.instrument.heartbeat_s
+    table["interval_s"] = max(member.instrument.interval_s if math.isinf(beat_s) else beat_s, feed.batch_s)
     if member.instrument.quantity == "reservoir_low":
         table["height_mm"] = member.instrument.height_mm
     if feed.online_topic:
