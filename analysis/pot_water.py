@@ -16,18 +16,14 @@ from analysis.held_series import DAY_MS, HOUR_MS, BoolArray, FloatArray, IntArra
 from analysis.levels import CleanLevels, cleaned, level_at, silent_since_ms
 from analysis.refills import Jumps, find_jumps, usual_fall_mm_per_day, with_notes
 from analysis.reservoir import Vessel, level_from_mass_mm, water_ml
+from analysis.use_regression import BLOCK_MS, CORE_DAYS, MARGIN_DAYS, UseEstimate, estimate_use
 from analysis.water_use import (
-    BLOCK_MS,
-    CORE_DAYS,
-    MARGIN_DAYS,
     MEASURED,
     NO_READINGS,
     TOO_FEW_READINGS,
     Z_90,
-    UseEstimate,
     WaterUse,
     drawn_within,
-    estimate_use,
     use_within,
 )
 

@@ -1,75 +1,28 @@
-"""Water use from a falling level: one regression for the whole stretch, with its interval for any span.
+"""How much water a pot used within any span, with its 90 % interval, or the reason why nobody can say.
 
-The unknowns are the use of every three hours, the level at the start, the size of every jump, what the medium takes
-up and gives back as the level moves, and the drift of the sensor with temperature. Levels are what they add up to, so
-everything is estimated together: a refill costs no more certainty than its own two ends do, days share the errors of
-the levels between them (they are not independent and are never added as if they were), and a span of any length gets
-its interval from the same covariance. Before any reading the use is taken to have a day-and-night shape that lasts
-some days and a mean that wanders: a slope through a day, which the shape biases by 5 to 7 %, is never taken.
-
-What leaves the reservoir is not what leaves the pot. After a refill the medium drinks for hours, and it gives that
-water back while the level falls; over a week with one refill more than the last the two differ by a tenth and
-more. The medium's store is taken as a share of the water in the reservoir that follows it with delays of hours to
-days. The hours after each refill tell that share, so that use (top, holes, gap and plant) can be told from drawing.
-
-Knows levels, jumps, a vessel and, if given, the shelf's temperature. It does not know why a pot drinks.
+Reads spans off the joint estimate of `use_regression.py`: what left the pot, and what left the reservoir. Adds what no
+regression on levels can see (a sensor that wanders, a medium whose store has another shape), and keeps silent where
+the level was not followed, was stuck, or had run out.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import cho_factor, cho_solve, toeplitz
 
-from analysis.held_series import DAY_MS, HOUR_MS, MINUTE_MS, FloatArray, IntArray, held, mean_within, value_at
-from analysis.levels import EMPTY_BELOW_MM, CleanLevels
-from analysis.refills import Jumps
-from analysis.reservoir import Vessel, water_ml
-
-BLOCK_MS = 3 * HOUR_MS
-CORE_DAYS = 21
-MARGIN_DAYS = 5
-"""A long history is taken in stretches of 21 days, each with five days on either side to lean on."""
+from analysis.held_series import DAY_MS, FloatArray, IntArray
+from analysis.use_regression import BLOCK_MS, UseEstimate, on_grid
 
 Z_90 = 1.6449
-
-# How use varies before any reading, as shares of its mean (sd): the day-and-night shape, which lasts about six days;
-# weather over two days; and three-hour restlessness. Common practice gives no figures; these are wide enough for a
-# plant that drinks only by night and for a week in which the heating is switched on.
-SHAPE_SD, SHAPE_LASTS_H, SHAPE_WIDTH = 0.5, 144.0, 0.6
-WEATHER_SD, WEATHER_LASTS_H = 0.35, 60.0
-RESTLESS_SD, RESTLESS_LASTS_H = 0.2, 5.0
-MEAN_SD = 1.0
-RESTLESSNESS = (0.35, 0.5, 0.7, 1.0, 1.4)
-"""The three are scaled together to what the pot's own levels make likeliest."""
-
-STORE_DELAYS_H = (1.0, 5.0, 20.0, 70.0)
-STORE_ML_PER_MM = (0.25, 0.35, 0.35, 0.05)
-STORE_SD_ML_PER_MM = (0.2, 0.25, 0.25, 0.2)
-"""What the medium takes up for each mm that the level stands higher, by delay: 1 mL in all, give or take 0.45.
-Assumed: the wet zone of a column of some 100 cm2 moves with the level, and its pores hold about a tenth of it."""
-
-TEMPERATURE_DRIFT_SD_MM_PER_K = 0.15
 SENSOR_WANDERS_MM, SENSOR_WANDERS_DAYS = 0.17, 21.0
 """Sd and memory of a level sensor's wandering that nothing shows (growth on a float, a strip that ages): an eighth of a
 mm a week. Assumed; no regression can tell it from use, so every span carries it."""
-
-STEPS_CANCEL = 0.85
-"""Rounding errors of a stepping sensor last, but what is too high before a step is too low after it: in part they
-cancel. Found on invented levels, not derived."""
 
 STORE_SHAPE_ERROR = 0.25
 """How wrong the delays may be, as a share (sd) of what the medium took up or gave back within a span."""
 
 MODEL_ERROR = 0.012
 """What is left of the regression's own simplifications, as a share (sd) of the use."""
-
-SLOW_ERROR_MM = 0.08
-"""What an hour's mean of a level sensor is worth at best, however many readings it has."""
-
-POURED_ERROR = 0.1
-"""How well people note what they poured, as a share (sd); common practice, no source."""
 
 KNOWN_SHARE = 0.7
 """Use is told for spans in which the level was known for at least this share of the time."""
@@ -80,33 +33,6 @@ SENSOR_STUCK = "the level did not move: a stuck sensor, or nothing drunk"
 RESERVOIR_EMPTY = "the reservoir was empty"
 NOT_PRECISE = "the sensor cannot tell spans so short"
 NO_READINGS = "no readings"
-
-
-@dataclass(frozen=True)
-class UseEstimate:
-    """Use of every block of a stretch, jointly. All in mL.
-
-    edges_ms: (b+1,). mean: (b + s,) use of each block in mL, then the medium's store in mL per mL of (delayed) water in
-    the reservoir, one for each of STORE_DELAYS_H; covariance: (b + s, b + s) of these. delayed_ml: (g, s) the delayed
-    water itself on grid_ms (g,). jump_ml, jump_sd_ml: (j,) for the jumps in `jump_index`
-    (positions in the Jumps given). known: (b,) share of each block in which the level was known; empty, stuck: (b,)
-    shares with an empty reservoir or a stuck sensor. drift_mm_per_k: of the sensor, and its sd.
-    """
-
-    edges_ms: IntArray
-    mean: FloatArray
-    covariance: FloatArray
-    grid_ms: IntArray
-    delayed_ml: FloatArray
-    jump_index: IntArray
-    jump_ml: FloatArray
-    jump_sd_ml: FloatArray
-    known: FloatArray
-    empty: FloatArray
-    stuck: FloatArray
-    drift_mm_per_k: float
-    drift_sd_mm_per_k: float
-    ml_per_mm: float
 
 
 @dataclass(frozen=True)
@@ -129,314 +55,6 @@ class WaterUse:
         """value, low and high in mL a day."""
         days = (self.until_ms - self.from_ms) / DAY_MS
         return self.value_ml / days, self.low_ml / days, self.high_ml / days
-
-
-@dataclass(frozen=True)
-class _Evidence:
-    """Levels as the regression takes them: one an hour and side of a jump, mL with sd."""
-
-    time_ms: IntArray
-    level_mm: FloatArray
-    sd_mm: FloatArray
-
-
-def estimate_use(
-    levels: CleanLevels,
-    jumps: Jumps,
-    vessel: Vessel,
-    start_ms: int,
-    end_ms: int,
-    usual_ml_per_day: float,
-    temperature: tuple[IntArray, FloatArray] | None = None,
-    marks: tuple[IntArray, FloatArray, FloatArray] | None = None,
-    poured_ml: FloatArray | None = None,
-    medium_stores: bool = True,
-) -> UseEstimate | None:
-    """Use of every three hours of a stretch, with its covariance; None without three hours that have a level.
-
-    levels, jumps: see `cleaned`, `find_jumps`, `with_notes`. start_ms, end_ms: the stretch; blocks start at start_ms.
-    usual_ml_per_day: first guess of the use (its sd is taken as large as itself). temperature: times and degC of the
-    shelf's air, so that the sensor's drift with temperature is not read as drinking. marks: moments, levels (mm) and
-    sds (mm) known otherwise, as a refill note in a gap that says "to the mark". poured_ml: (j,) what notes say was
-    poured at each jump, NaN where they do not; used for jumps in gaps, to a tenth. medium_stores: False for a load
-    cell, which weighs the medium's water as well.
-    """
-    edges_ms = np.arange(start_ms, end_ms + BLOCK_MS, BLOCK_MS, dtype=np.int64)
-    blocks = edges_ms.size - 1
-    evidence = _hourly_evidence(levels, jumps, start_ms, int(edges_ms[-1]), usual_ml_per_day / vessel.ml_per_mm)
-    if evidence.time_ms.size < 3:
-        return None
-    used = np.flatnonzero((jumps.time_ms > evidence.time_ms[0]) & (jumps.time_ms < edges_ms[-1]))
-    if marks is not None:
-        evidence = _with_marks(evidence, marks, start_ms, int(edges_ms[-1]))
-    ml_per_mm = (water_ml(vessel, evidence.level_mm + 1.0) - water_ml(vessel, evidence.level_mm - 1.0)) / 2.0
-    ml_per_mm = np.maximum(ml_per_mm, 0.1 * vessel.ml_per_mm)
-    sd_ml = evidence.sd_mm * ml_per_mm
-    observed = water_ml(vessel, evidence.level_mm)
-    usual_block_ml = max(usual_ml_per_day, 0.02 * vessel.ml_per_mm) * BLOCK_MS / DAY_MS
-    loose_precision = 1.0 / (20.0 * max(vessel.capacity_ml, 1.0)) ** 2
-    jump_ms = jumps.time_ms[used]
-    warmth = _warmth(evidence.time_ms, temperature) * ml_per_mm
-    grid_ms, water = _water_on_grid(levels, jumps, vessel, start_ms, int(edges_ms[-1]))
-    inside = grid_ms >= start_ms
-    delayed = _delayed(water)[inside]
-
-    store_sd = np.array(STORE_SD_ML_PER_MM if medium_stores else (1e-6,) * len(STORE_DELAYS_H)) / vessel.ml_per_mm
-    store = np.array(STORE_ML_PER_MM) / vessel.ml_per_mm * (1.0 if medium_stores else 0.0)
-    told = np.full(used.size, np.nan) if poured_ml is None else np.where(jumps.in_gap[used], poured_ml[used], np.nan)
-
-    def problem_with(delayed_ml: FloatArray) -> _Problem:
-        columns = _columns(evidence.time_ms, edges_ms, jump_ms, grid_ms[inside], delayed_ml)
-        design = np.column_stack((columns, warmth))
-        return _Problem(design, observed, blocks, usual_block_ml, store, store_sd, told, loose_precision)
-
-    # First with the errors that the sensor promises, then with those that its residuals show; and with the water that
-    # the first fit gives instead of the readings, whose noise would stand on both sides of the equation.
-    problem = problem_with(delayed)
-    first = _solved(problem, sd_ml, 1.0)
-    sd_ml = sd_ml * _error_factor(evidence.time_ms, (observed - problem.design @ first.mean) / sd_ml)
-    if levels.sensor.on_change:
-        sd_ml = sd_ml * STEPS_CANCEL
-    fitted = _columns(grid_ms[inside], edges_ms, jump_ms, grid_ms[inside], delayed) @ first.mean[:-1]
-    water[inside] = np.clip(fitted, 0.0, 2.0 * vessel.capacity_ml)
-    delayed = _delayed(water)[inside]
-    problem = problem_with(delayed)
-    fits = [_solved(problem, sd_ml, restlessness) for restlessness in RESTLESSNESS]
-    best = max(fits, key=lambda fit: fit.log_evidence)
-    mean, covariance = best.mean, best.covariance
-    own = blocks + len(STORE_DELAYS_H)
-    jump_slots = np.arange(own + 1, own + 1 + used.size)
-    known, empty, was_stuck = _block_shares(levels, edges_ms)
-    return UseEstimate(
-        edges_ms=edges_ms,
-        mean=mean[:own],
-        covariance=covariance[:own, :own],
-        grid_ms=grid_ms[inside],
-        delayed_ml=delayed,
-        jump_index=used,
-        jump_ml=mean[jump_slots],
-        jump_sd_ml=np.sqrt(covariance[jump_slots, jump_slots]),
-        known=known,
-        empty=empty,
-        stuck=was_stuck,
-        drift_mm_per_k=float(mean[-1]),
-        drift_sd_mm_per_k=float(np.sqrt(covariance[-1, -1])),
-        ml_per_mm=vessel.ml_per_mm,
-    )
-
-
-@dataclass(frozen=True)
-class _Problem:
-    """What the regression is given: observed (n,) = design (n, p) x unknowns, of which the first are the blocks."""
-
-    design: FloatArray
-    observed: FloatArray
-    blocks: int
-    usual_block_ml: float
-    store: FloatArray
-    store_sd: FloatArray
-    told_ml: FloatArray
-    loose_precision: float
-
-
-@dataclass(frozen=True)
-class _Fit:
-    mean: FloatArray
-    covariance: FloatArray
-    log_evidence: float
-
-
-def _solved(problem: _Problem, sd_ml: FloatArray, restlessness: float) -> _Fit:
-    """Posterior of the unknowns for errors sd_ml (n,) and a use that varies `restlessness` times the usual."""
-    unknowns = problem.design.shape[1]
-    blocks = problem.blocks
-    prior = np.zeros(unknowns)
-    prior[:blocks] = problem.usual_block_ml
-    precision = np.zeros((unknowns, unknowns))
-    shares, log_det = _prior_precision(blocks, restlessness)
-    precision[:blocks, :blocks] = shares / problem.usual_block_ml**2
-    store = np.arange(blocks, blocks + len(STORE_DELAYS_H))
-    prior[store] = problem.store
-    precision[store, store] = 1.0 / problem.store_sd**2
-    # The level at the start and the jumps may be anything a reservoir can hold, and more.
-    loose = np.arange(store[-1] + 1, unknowns - 1)
-    precision[loose, loose] = problem.loose_precision
-    told = loose[1:][np.isfinite(problem.told_ml)]
-    prior[told] = problem.told_ml[np.isfinite(problem.told_ml)]
-    precision[told, told] = 1.0 / (POURED_ERROR * np.maximum(prior[told], 1.0)) ** 2
-    precision[-1, -1] = 1.0 / TEMPERATURE_DRIFT_SD_MM_PER_K**2
-    weighted = problem.design / sd_ml[:, None] ** 2
-    surprise = problem.observed - problem.design @ prior
-    factor = cho_factor(precision + problem.design.T @ weighted, lower=True)
-    pull = weighted.T @ surprise
-    moved = cho_solve(factor, pull)
-    misfit = float(np.sum((surprise / sd_ml) ** 2) - pull @ moved)
-    log_evidence = -0.5 * (misfit + 2.0 * float(np.sum(np.log(np.diag(factor[0])))) - log_det)
-    return _Fit(prior + moved, cho_solve(factor, np.eye(unknowns)), log_evidence)
-
-
-GRID_MS = 15 * MINUTE_MS
-
-
-def _columns(
-    moment_ms: IntArray, edges_ms: IntArray, jump_ms: IntArray, grid_ms: IntArray, delayed_ml: FloatArray
-) -> FloatArray:
-    """What each unknown adds to the water in the reservoir at moments (m,): use so far, store, start and jumps."""
-    passed = np.clip((moment_ms[:, None] - edges_ms[None, :-1]) / BLOCK_MS, 0.0, 1.0)
-    stored = _on_grid(moment_ms, grid_ms, delayed_ml) - delayed_ml[0]
-    after = (moment_ms[:, None] > jump_ms[None, :]).astype(np.float64)
-    return np.column_stack((-passed, -stored, np.ones(moment_ms.size), after))
-
-
-def _water_on_grid(
-    levels: CleanLevels, jumps: Jumps, vessel: Vessel, start_ms: int, end_ms: int
-) -> tuple[IntArray, FloatArray]:
-    """Water in the reservoir (mL) on a grid (g,) that begins long enough before the stretch for the longest delay.
-
-    Between readings the level is a straight line, but for a jump, which is a step at its moment.
-    """
-    lead = int(3 * max(STORE_DELAYS_H) * HOUR_MS)
-    grid_ms = np.arange(start_ms - lead, end_ms + GRID_MS, GRID_MS, dtype=np.int64)
-    before = np.searchsorted(levels.time_ms, jumps.time_ms, side="left") - 1
-    inside = (before >= 0) & (before < levels.time_ms.size - 1)
-    before, moment = before[inside], jumps.time_ms[inside]
-    knots_ms = np.concatenate((levels.time_ms, moment - 1, moment))
-    knots_mm = np.concatenate((levels.level_mm, levels.level_mm[before], levels.level_mm[before + 1]))
-    order = np.argsort(knots_ms, kind="stable")
-    return grid_ms, np.asarray(water_ml(vessel, np.interp(grid_ms, knots_ms[order], knots_mm[order])))
-
-
-def _delayed(water: FloatArray) -> FloatArray:
-    """Water (g,) on the grid as the medium feels it after each of STORE_DELAYS_H: (g, s)."""
-    columns = []
-    for delay_h in STORE_DELAYS_H:
-        reach = int(3 * delay_h * HOUR_MS / GRID_MS)
-        kernel = np.exp(-np.arange(reach) * (GRID_MS / (delay_h * HOUR_MS)))
-        padded = np.concatenate((np.full(reach - 1, water[0]), water))
-        columns.append(np.convolve(padded, kernel / kernel.sum(), mode="valid"))
-    return np.column_stack(columns)
-
-
-def _on_grid(moment_ms: IntArray, grid_ms: IntArray, columns: FloatArray) -> FloatArray:
-    """Columns (g, s) read off at moments (m,), linearly: (m, s)."""
-    place = np.clip((moment_ms - grid_ms[0]) / GRID_MS, 0, grid_ms.size - 1.000001)
-    left = place.astype(np.int64)
-    part = (place - left)[:, None]
-    return np.asarray(columns[left] * (1 - part) + columns[left + 1] * part)
-
-
-def _error_factor(time_ms: IntArray, scaled: FloatArray) -> float:
-    """How much larger the errors of the levels are than promised, as their effect on a long mean.
-
-    scaled: (n,) residuals over their promised sd. Their variance counts, and how long they last: rounding errors stay
-    until the next step, temperature until the evening. Neighbours' correlations are summed while they are positive.
-    """
-    if scaled.size < 48:
-        return 1.0
-    centred = np.clip(scaled - np.median(scaled), -5.0, 5.0)
-    variance = float(np.mean(centred**2))
-    lasting = 1.0
-    for lag in range(1, 25):
-        near = time_ms[lag:] - time_ms[:-lag] <= (lag + 1) * HOUR_MS
-        if np.count_nonzero(near) < 24:
-            break
-        correlation = float(np.mean(centred[lag:][near] * centred[:-lag][near])) / max(variance, 1e-9)
-        if correlation <= 0.03:
-            break
-        lasting += 2.0 * correlation
-    return float(np.clip(np.sqrt(variance * lasting), 0.2, 3.0))
-
-
-@lru_cache(maxsize=32)
-def _prior_precision(blocks: int, restlessness: float) -> tuple[FloatArray, float]:
-    """Inverse covariance of the use of successive blocks, as shares of their mean use, and its log determinant."""
-    lag_h = np.arange(blocks) * (BLOCK_MS / HOUR_MS)
-    shape = np.exp(-2.0 * np.sin(np.pi * lag_h / 24.0) ** 2 / SHAPE_WIDTH**2 - lag_h / SHAPE_LASTS_H)
-    covariance = SHAPE_SD**2 * shape
-    covariance += WEATHER_SD**2 * np.exp(-lag_h / WEATHER_LASTS_H)
-    covariance += RESTLESS_SD**2 * np.exp(-lag_h / RESTLESS_LASTS_H)
-    full = toeplitz(covariance * restlessness**2 + MEAN_SD**2)
-    full[np.diag_indices(blocks)] += 1e-6
-    factor = cho_factor(full, lower=True)
-    return np.asarray(cho_solve(factor, np.eye(blocks))), -2.0 * float(np.sum(np.log(np.diag(factor[0]))))
-
-
-def _hourly_evidence(
-    levels: CleanLevels, jumps: Jumps, start_ms: int, end_ms: int, fall_mm_per_day: float
-) -> _Evidence:
-    """Levels by the hour, cut at jumps, with what each is worth.
-
-    A sensor by the clock: the mean of the hour's readings. A sensor that steps by its grid on change: the held level at
-    every hour, since "no report" says that it has not moved; its rounding error lasts until the next step, so an hour
-    is worth only its share of a step. A sensor with a deadband: its reports alone, because what it holds lags.
-    """
-    sensor = levels.sensor
-    inside = (levels.time_ms >= start_ms) & (levels.time_ms < end_ms)
-    for jump in range(jumps.time_ms.size):
-        inside &= (levels.time_ms <= jumps.after_ms[jump]) | (levels.time_ms >= jumps.before_ms[jump])
-    time_ms, level = levels.time_ms[inside], levels.level_mm[inside]
-    sd = np.full(time_ms.size, np.hypot(sensor.reading_sd_mm, SLOW_ERROR_MM))
-    if sensor.on_change and sensor.deadband_mm == 0.0:
-        grid_ms = np.arange(start_ms, end_ms, HOUR_MS, dtype=np.int64)
-        series = levels.as_held()
-        held_level = value_at(series, grid_ms)
-        side = np.searchsorted(jumps.time_ms, grid_ms)
-        reading = np.maximum(np.searchsorted(levels.time_ms, grid_ms, side="right") - 1, 0)
-        same_side = side == np.searchsorted(jumps.time_ms, levels.time_ms[reading])
-        usable = np.isfinite(held_level) & same_side
-        hours_a_step = np.clip(sensor.step_mm / max(fall_mm_per_day, 0.05) * 24.0, 1.0, 48.0)
-        time_ms, level = grid_ms[usable], held_level[usable]
-        rounding = sensor.step_mm / np.sqrt(12.0) * np.sqrt(hours_a_step)
-        sd = np.full(time_ms.size, np.hypot(rounding, np.hypot(sensor.noise_mm, SLOW_ERROR_MM)))
-        return _Evidence(time_ms, level, sd)
-    side = np.searchsorted(jumps.time_ms, time_ms)
-    bin_of = (time_ms // HOUR_MS) * (jumps.time_ms.size + 1) + side
-    _, first, count = np.unique(bin_of, return_index=True, return_counts=True)
-    if not first.size:
-        return _Evidence(time_ms, level, sd)
-    mean_time = time_ms[first] + np.add.reduceat(time_ms - np.repeat(time_ms[first], count), first) // count
-    mean_level = np.add.reduceat(level, first) / count
-    hour_sd = np.hypot(sensor.reading_sd_mm / np.sqrt(count), SLOW_ERROR_MM)
-    return _Evidence(mean_time, mean_level, hour_sd)
-
-
-def _with_marks(
-    evidence: _Evidence, marks: tuple[IntArray, FloatArray, FloatArray], start_ms: int, end_ms: int
-) -> _Evidence:
-    mark_ms, mark_mm, mark_sd = marks
-    inside = (mark_ms >= start_ms) & (mark_ms < end_ms)
-    time_ms = np.concatenate((evidence.time_ms, mark_ms[inside]))
-    order = np.argsort(time_ms, kind="stable")
-    return _Evidence(
-        time_ms[order],
-        np.concatenate((evidence.level_mm, mark_mm[inside]))[order],
-        np.concatenate((evidence.sd_mm, mark_sd[inside]))[order],
-    )
-
-
-def _warmth(time_ms: IntArray, temperature: tuple[IntArray, FloatArray] | None) -> FloatArray:
-    """Kelvins above the stretch's mean at each moment; nothing where the temperature is not known."""
-    if temperature is None or not temperature[0].size:
-        return np.zeros(time_ms.size)
-    at_levels = value_at(held(temperature[0], temperature[1], 3 * HOUR_MS), time_ms)
-    known = np.isfinite(at_levels)
-    if not np.any(known):
-        return np.zeros(time_ms.size)
-    return np.where(known, at_levels - at_levels[known].mean(), 0.0)
-
-
-def _block_shares(levels: CleanLevels, edges_ms: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Shares of each block in which the level was known, the reservoir empty, the sensor stuck."""
-    series = levels.as_held()
-    _, known = mean_within(series, edges_ms[:-1], edges_ms[1:])
-    is_empty = held(series.from_ms, (series.value < EMPTY_BELOW_MM).astype(np.float64), levels.hold_ms)
-    empty, _ = mean_within(is_empty, edges_ms[:-1], edges_ms[1:])
-    was_stuck = np.zeros(edges_ms.size - 1)
-    for from_ms, until_ms in zip(levels.stuck_from_ms, levels.stuck_until_ms, strict=True):
-        was_stuck += (
-            np.clip(np.minimum(edges_ms[1:], until_ms) - np.maximum(edges_ms[:-1], from_ms), 0, None) / BLOCK_MS
-        )
-    return known, np.nan_to_num(empty) * known, np.minimum(was_stuck, 1.0)
 
 
 def use_within(estimate: UseEstimate, from_ms: IntArray, until_ms: IntArray) -> WaterUse:
@@ -465,8 +83,8 @@ def drawn_within(estimate: UseEstimate, from_ms: IntArray, until_ms: IntArray) -
 
 def _taken_up(estimate: UseEstimate, from_ms: IntArray, until_ms: IntArray) -> FloatArray:
     """What the medium's stores gained within spans, (w, s), for a store of one."""
-    begin = _on_grid(np.asarray(from_ms, np.int64), estimate.grid_ms, estimate.delayed_ml)
-    return _on_grid(np.asarray(until_ms, np.int64), estimate.grid_ms, estimate.delayed_ml) - begin
+    begin = on_grid(np.asarray(from_ms, np.int64), estimate.grid_ms, estimate.delayed_ml)
+    return on_grid(np.asarray(until_ms, np.int64), estimate.grid_ms, estimate.delayed_ml) - begin
 
 
 def _shares_of_blocks(estimate: UseEstimate, from_ms: IntArray, until_ms: IntArray) -> FloatArray:

@@ -7,13 +7,13 @@ from analysis.held_series import DAY_MS, HOUR_MS
 from analysis.levels import cleaned
 from analysis.refills import find_jumps, usual_fall_mm_per_day, with_notes
 from analysis.reservoir import vessel_by_area
+from analysis.use_regression import estimate_use
 from analysis.water_use import (
     MEASURED,
     RESERVOIR_EMPTY,
     SENSOR_STUCK,
     TOO_FEW_READINGS,
     drawn_within,
-    estimate_use,
     use_within,
 )
 from tests.analysis.levels_for_tests import START_MS, fallen_mm, level_of, looks, read_finely
