@@ -24,29 +24,34 @@ FIRST_WORD_MS = DAY_MS
 LOW_BATTERY_PCT = 15.0
 
 
-def answer(home: Home, at_ms: int, *, verify: bool = True) -> dict[str, Any]:
+def answer(home: Home, at_ms: int, *, verify: bool = True, least_free_pct: float = LEAST_FREE_PCT) -> dict[str, Any]:
     """`{at_ms, findings: [{kind, at, label, since_ms, says}], unread_messages, disk_free_pct, says}`, worst first.
 
-    `verify` also reads the whole database for damage, which takes a while on a large one.
+    `verify` also reads the whole database for damage, which takes a while on a large one. Where the store cannot be
+    read, `unread_messages` is None and the findings say why.
     """
     findings: list[Finding] = []
     if not host_clock_is_sane(at_ms):
         findings.append(_finding("clock_wrong", "This machine's clock is not set; nothing is stamped until it is."))
     free_pct = disk_free_pct(home)
-    if free_pct < LEAST_FREE_PCT:
+    if free_pct < least_free_pct:
         findings.append(_finding("disk_nearly_full", f"The disk has {free_pct:.1f} % left; free some space."))
-    if verify:
-        findings += _damage(home)
+    damage = _damage(home) if verify else []
+    findings += damage
     findings += _ingester_trouble(home, at_ms)
-    findings += sensor_findings(home, at_ms)
-    unread = home.readings.unread_count()
-    if unread.kept:
-        says = f"{unread.kept} messages that no sensor claims or that could not be read; see Workshop."
-        findings.append(_finding("unread_messages", says))
+    unread: int | None = None
+    try:
+        findings += sensor_findings(home, at_ms)
+        unread = home.readings.unread_count().kept
+    except StoreError as error:
+        findings += [] if damage else [_finding("store_damaged", str(error))]
+    if unread:
+        messages = "message that no sensor claims or that" if unread == 1 else "messages that no sensor claims or that"
+        findings.append(_finding("unread_messages", f"{unread} {messages} could not be read; see Workshop."))
     return {
         "at_ms": at_ms,
         "findings": findings,
-        "unread_messages": unread.kept,
+        "unread_messages": unread,
         "disk_free_pct": free_pct,
         "says": "All well." if not findings else f"{len(findings)} to look at.",
     }
@@ -121,8 +126,9 @@ def status_file(home: Home) -> Any:
 
 
 def _damage(home: Home) -> list[Finding]:
+    """What is wrong with the readings' file as a whole, or with a sealed day in it."""
     try:
-        faults = home.readings.verify()
+        faults = home.readings.integrity() or home.readings.verify()
     except StoreError as error:
         return [_finding("store_damaged", str(error))]
     return [_finding("store_damaged", fault) for fault in faults]
