@@ -7,7 +7,7 @@ RUN_READY := $(VENV)/.run-ready
 TEST_READY := $(VENV)/.test-ready
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 
-.PHONY: demo test check bench science-report faults fuzz pictures clean
+.PHONY: demo test check long pictures clean
 
 demo: $(RUN_READY)
 	$(BIN)/dryline demo $(if $(PORT),--port $(PORT))
@@ -31,6 +31,12 @@ $(TEST_READY): pyproject.toml constraints.txt scripts/install-test-packages
 	$(BIN)/python -m pip install -q -c constraints.txt -e .[test]
 	scripts/install-test-packages
 	touch $@
+
+long: $(TEST_READY)
+	$(BIN)/python -m pytest -m long -s
+
+pictures: $(TEST_READY)
+	$(BIN)/python scripts/pictures.py $(if $(ADDRESS),--address $(ADDRESS))
 
 clean:
 	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache build dryline.egg-info
