@@ -334,7 +334,7 @@ def _stretches(
     while until > max(since_ms, first) and len(stretches) < 400:
         begin = until - CORE_DAYS * DAY_MS
         # A short remainder joins its neighbour: it would have nothing to lean on.
-        if begin - max(since_ms, first) < 4 * DAY_MS:
+        if begin - max(since_ms, first) < 7 * DAY_MS:
             begin = min(begin, max(since_ms, first) // BLOCK_MS * BLOCK_MS)
         start = max(begin - MARGIN_DAYS * DAY_MS, first)
         estimate = estimate_use(
