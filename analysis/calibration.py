@@ -51,7 +51,7 @@ TAIL = 8.0
 INFORMATION = TAIL / (TAIL + 3.0)
 """Expected information of such a note over its curvature at no error: the tails make the posterior wider than that."""
 
-EXTRAPOLATION = 0.12
+EXTRAPOLATION = 0.18
 """Share of a predicted change from the noted conditions by which the equation may be wrong, sd."""
 UNNOTED = 0.10
 """The same as a share of the depth itself in a pot without notes."""

@@ -133,7 +133,7 @@ def drivers(
     """What a climate and a level ask of the columns.
 
     vpd_kpa, temperature_c, level_mm: broadcast with `(pot,)` or `(draw, pot)`. A deficit below zero (a wet sensor)
-    counts as zero. uptake_ml_per_day: what the plant drinks if measured; else the columns' own at this deficit.
+    counts as zero. uptake_ml_per_day: what the plant drinks where measured; None or NaN = the columns' own.
     """
     vpd = np.maximum(np.asarray(vpd_kpa, dtype=np.float64), 0.0)
     temperature = np.asarray(temperature_c, dtype=np.float64)
@@ -144,10 +144,9 @@ def drivers(
     heat = cooling * columns.heat_film_s_per_m
     bed = columns.vapour_enhancement * PENMAN_TORTUOSITY * d0
     vapour = SECONDS_PER_DAY * density * vpd
-    if uptake_ml_per_day is None:
-        uptake = columns.uptake_ml_per_day_at_1_kpa * vpd**UPTAKE_POWER
-    else:
-        uptake = np.asarray(uptake_ml_per_day, dtype=np.float64)
+    uptake = columns.uptake_ml_per_day_at_1_kpa * vpd**UPTAKE_POWER
+    if uptake_ml_per_day is not None:
+        uptake = np.where(np.isnan(uptake_ml_per_day), uptake, uptake_ml_per_day)
     surface = columns.surface_height_mm - level
     holes = vapour * _vent_conductance_m3_per_s(columns, d0) / (1e-6 * columns.area_mm2)
     drunk = 1e3 * uptake / columns.area_mm2
@@ -265,8 +264,8 @@ def steady(
 ) -> Steady:
     """Where the line would rest if this air and level lasted, and the losses meanwhile.
 
-    vpd_kpa (kPa), temperature_c (degC), level_mm (mm above the reservoir floor), uptake_ml_per_day (mL a day, or None
-    for the columns' own): any shapes that broadcast with `(pot,)` or `(draw, pot)`. Returns arrays of that shape.
+    vpd_kpa (kPa), temperature_c (degC), level_mm (mm above the reservoir floor), uptake_ml_per_day (mL a day; None or
+    NaN = the columns' own): any shapes that broadcast with `(pot,)` or `(draw, pot)`. Returns arrays of that shape.
     Decided cases: a deficit of zero or less, or water at or above the surface, gives depth 0; a level that no longer
     feeds the medium gives the depth of the whole column and no loss but from the gap; an unknown input gives NaN.
     Holds for rough stones over free water without radiation, or with a modest, known heat; see the science notes,
@@ -413,7 +412,7 @@ def transient(
     vpd_kpa, temperature_c, level_mm: `(step, pot)`, or `(step, 1)` to be shared, or `(step, draw, pot)`; the values
     hold over a step that ends at the row's moment. initial_mm: depth before the first step, `(pot,)` or
     `(draw, pot)`; None = at rest in the mean of the first week. wetted: `(step, pot)`, true where the pot was flushed
-    from the top in that step. uptake_ml_per_day: measured uptake, `(step, pot)`, or None.
+    from the top in that step. uptake_ml_per_day: measured uptake, `(step, pot)`; None or NaN = the columns' own.
     Returns the depth at the end of each step, `(step, pot)` or `(step, draw, pot)`.
     Implicit (backward Euler), so stable for steps of any length; steps of six hours stay within half a
     millimetre of hourly ones, steps of a day within two.

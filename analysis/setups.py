@@ -97,7 +97,7 @@ def column_parameters(
         media=media,
         layer_share=share,
         says=tuple(tuple(one.says) for one in read),
-        **{name: by_pot(name) for name in read[0].numbers} if read else {},
+        **{name: by_pot(name) for name in (read[0] if read else _column({}, {}, {})).numbers},
     )
 
 
