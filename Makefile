@@ -6,6 +6,8 @@ BIN := $(VENV)/bin
 RUN_READY := $(VENV)/.run-ready
 TEST_READY := $(VENV)/.test-ready
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
+# The matrices are small: threads of the linear algebra library only get in each other's way.
+export OPENBLAS_NUM_THREADS = 1
 
 .PHONY: demo test check long pictures clean
 
