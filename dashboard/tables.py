@@ -99,3 +99,16 @@ def _away(away: Answer) -> list[str]:
         parts.append(f"Sitter, {visit['date']}: bring {number(visit['litres'], 1)} L\n"
                      f"{table(['pot', 'shelf', 'pour mL'], rows)}")  # fmt: skip
     return [*parts, "\n".join(away["sitter"]["cautions"])] if away["sitter"]["cautions"] else parts
+
+
+def explain_text(answer: Answer) -> str:
+    """`dryline explain`: the sentence, the split, what is left unexplained, and the evidence."""
+    rows = [
+        [share["factor"].replace("_", " "), f"{share['mm']:+.0f}", f"{share['low_mm']:+.0f} to {share['high_mm']:+.0f}"]
+        for share in answer["shares"]
+    ]
+    rows.append(["not explained", f"{answer['unexplained_mm']:+.0f}", ""])
+    head = (
+        f"{answer['pot']}, {answer['since']} to {answer['until']}, against {answer['compared_with_days']} days before"
+    )
+    return "\n\n".join([head, answer["says"], table(["cause", "mm", "could be"], rows), "\n".join(answer["evidence"])])

@@ -70,6 +70,18 @@ class Situation:
         return now
 
 
+class UnknownPot(ValueError):  # noqa: N818 - what happened reads better alone
+    """No pot of that label stands in the collection."""
+
+
+def index_of(situation: Situation | None, pot: str) -> int:
+    """The place of a pot in a situation; raises UnknownPot."""
+    labels = [] if situation is None else [one.label for one in situation.standing.pots]
+    if pot not in labels:
+        raise UnknownPot(f"There is no pot called {pot}; see `dryline pots` for those that stand now.")
+    return labels.index(pot)
+
+
 _memory: dict[str, tuple[tuple[object, ...], Situation]] = {}
 _turn = threading.Lock()
 

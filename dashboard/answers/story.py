@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 
 from analysis.held_series import FloatArray, IntArray
+from dashboard.answers import explain as why
 from dashboard.answers.places import LONGEST_HOLD_MS, measured_at
 from dashboard.answers.pots import ROOTING_DEPTH_MM, pots_of
 from dashboard.answers.section import section_build
 from dashboard.answers.shelf_air import air_history
-from dashboard.answers.situation import Situation, recent_situation
+from dashboard.answers.situation import Situation, index_of, recent_situation
 from dashboard.answers.wall import last_tips
 from dashboard.answers.water import told_water
 from ingest.home import Home
@@ -40,10 +41,6 @@ HOW = {
 }
 
 
-class UnknownPot(ValueError):  # noqa: N818 - what happened reads better alone
-    """No pot of that label stands in the collection."""
-
-
 def answer(home: Home, pot: str, since_ms: int, until_ms: int, at_ms: int) -> dict[str, Any]:
     """Everything the Story screen draws of a pot in [since, until).
 
@@ -55,6 +52,7 @@ def answer(home: Home, pot: str, since_ms: int, until_ms: int, at_ms: int) -> di
     assert situation is not None  # index_of refuses where there is none
     standing = situation.standing.pots[index]
     now = pots_of(situation)[index]
+    explained, sentences = why.sentences(home, situation, index)
     notes = situation.notes
     mine = notes[(notes["pot"] == pot) & notes["time_ms"].between(since_ms, until_ms)]
     return {
@@ -83,17 +81,9 @@ def answer(home: Home, pot: str, since_ms: int, until_ms: int, at_ms: int) -> di
         "dry": _dry(situation, index, since_ms, until_ms),
         "notes": [_look(note) for note in mine[mine["kind"] == "inspection"].to_dict("records")],
         "events": _events(mine, standing.setups, since_ms, until_ms),
-        "explain": None,
-        "sentences": [],
+        "explain": explained,
+        "sentences": sentences,
     }
-
-
-def index_of(situation: Situation | None, pot: str) -> int:
-    """The place of a pot in a situation; raises UnknownPot."""
-    labels = [] if situation is None else [one.label for one in situation.standing.pots]
-    if pot not in labels:
-        raise UnknownPot(f"There is no pot called {pot}; see `dryline pots` for those that stand now.")
-    return labels.index(pot)
 
 
 def plain(values: FloatArray, digits: int) -> list[float | None]:
