@@ -72,6 +72,9 @@ def main() -> None:
 
 def _refusals() -> tuple[type[Exception], ...]:
     """What is told to the person in one sentence instead of as a traceback."""
+    from dashboard.answers.explain import WrongSpell
+    from dashboard.answers.situation import UnknownPot
+    from dashboard.answers.two_spells import TooLittleHistory
     from dashboard.signin import ListeningRefusedError, PasswordRefusedError
     from ingest.broker import BrokerError
     from ingest.logbook.refusals import Refused
@@ -81,6 +84,9 @@ def _refusals() -> tuple[type[Exception], ...]:
 
     return (
         WrongUse,
+        WrongSpell,
+        UnknownPot,
+        TooLittleHistory,
         SettingsError,
         Refused,
         StoreError,
@@ -158,6 +164,24 @@ def check(home: HomeFolder = None, as_json: AsJson = False) -> None:
         answer = question.answer(house, _now_ms())
     _show(answer, tables.check_list, as_json)
     raise typer.Exit(1 if answer["findings"] else 0)
+
+
+@app.command()
+def explain(
+    pot: Annotated[str, typer.Argument(help="The pot's label.")],
+    home: HomeFolder = None,
+    at: AtTime = None,
+    since: Annotated[str | None, typer.Option(metavar="TIME", help="Since when; else found by itself.")] = None,
+    until: Annotated[str | None, typer.Option(metavar="TIME", help="Until when; else the moment asked of.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Why a pot dried out, or stayed wet."""
+    from dashboard import tables
+    from dashboard.answers import explain as question
+
+    with _opened(home) as house:
+        span = [None if moment is None else _moment_ms(moment) for moment in (since, until)]
+        _show(question.answer(house, pot, _moment_ms(at), *span), tables.explain_text, as_json)
 
 
 @app.command("round")
