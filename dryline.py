@@ -4,6 +4,7 @@ Exit codes: 0 fine, 1 the answer is "no" or something needs attention, 2 wrong u
 on stderr that says what to do; a traceback is a bug.
 """
 
+import errno
 import logging
 import os
 import signal
@@ -62,12 +63,27 @@ def main() -> None:
     """Run the command line."""
     logging.basicConfig(level=logging.WARNING, format="dryline: %(message)s")
     try:
-        app()
+        code = app(standalone_mode=False)
+    except typer.Abort:
+        sys.exit(130)
     except Exception as error:
-        if not isinstance(error, _refusals()):
+        sentence = _sentence(error)
+        if sentence is None:
             raise
-        print(f"dryline: {error}", file=sys.stderr)
+        print(sentence, file=sys.stderr)
         sys.exit(2)
+    sys.exit(code)
+
+
+def _sentence(error: Exception) -> str | None:
+    """What is told to the person; None for an error that is a bug."""
+    if hasattr(error, "format_message"):  # the command line's own: a misspelt command, a missing argument
+        text = str(error.format_message())
+        return text if text.startswith("Usage:") else f"dryline: {text}"
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        return f"dryline: {where}{error.strerror or error}."
+    return f"dryline: {error}" if isinstance(error, _refusals()) else None
 
 
 def _refusals() -> tuple[type[Exception], ...]:
@@ -287,7 +303,13 @@ def dashboard(home: HomeFolder = None, port: Port = None) -> None:
     from dashboard.serve import serve
 
     with _opened(home) as house:
-        serve(house, port=port or house.settings.dashboard.port, stop=_until_asked_to_stop())
+        chosen = port or house.settings.dashboard.port
+        try:
+            serve(house, port=chosen, stop=_until_asked_to_stop())
+        except OSError as error:
+            if error.errno != errno.EADDRINUSE:
+                raise
+            raise WrongUse(f"The port {chosen} is taken: stop what listens there, or choose one with --port.") from None
 
 
 @app.command()
