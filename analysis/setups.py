@@ -140,6 +140,15 @@ def _number(value: object) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
+def _measure(read: _Reading, value: object, what: str, low: float, high: float) -> float | None:
+    """A number within believable bounds; one outside is left out, and said."""
+    number = _number(value)
+    if number is None or low <= number <= high:
+        return number
+    read.says.append(f"{what} of {number:g} cannot be: left out")
+    return None
+
+
 def _table(value: object) -> Description:
     return value if isinstance(value, Mapping) else {}
 
@@ -151,16 +160,18 @@ def _word(value: object, words: Mapping[str, object]) -> str | None:
 
 def _geometry(read: _Reading, setup: Description) -> None:
     pot, reservoir = _table(setup.get("pot")), _table(setup.get("reservoir"))
-    size = _number(pot.get("size_cm"))
-    top = _number(pot.get("top_diameter_mm")) or (10.0 * size if size else None)
+    size = _measure(read, pot.get("size_cm"), "a pot size in cm", 2.0, 100.0)
+    top = _measure(read, pot.get("top_diameter_mm"), "a pot diameter", 20.0, 1000.0) or (10.0 * size if size else None)
     if top is None:
         top = 120.0
         read.says.append("the size of the pot is not noted: taken as 12 cm")
-    height = _number(pot.get("height_mm")) or 0.9 * top
+    height = _measure(read, pot.get("height_mm"), "a pot height", 10.0, 2000.0) or 0.9 * top
     read.numbers["area_mm2"] = 0.25 * pi * top**2
     read.numbers["_top"], read.numbers["_height"] = top, height
-    mark = _number(reservoir.get("fill_mark_mm")) or 0.8 * (_number(reservoir.get("height_mm")) or 60.0)
-    surface, above_water = _number(setup.get("surface_height_mm")), _number(setup.get("surface_to_water_mm"))
+    deep = _measure(read, reservoir.get("height_mm"), "a reservoir height", 5.0, 1000.0) or 60.0
+    mark = _measure(read, reservoir.get("fill_mark_mm"), "a fill mark", 1.0, 1000.0) or 0.8 * deep
+    surface = _measure(read, setup.get("surface_height_mm"), "a surface height", 10.0, 2000.0)
+    above_water = _measure(read, setup.get("surface_to_water_mm"), "a surface above the water", 0.0, 2000.0)
     read.numbers["_mark"] = mark
     sd = MEASURED_SURFACE_SD_MM
     if surface is None and above_water is not None:
@@ -173,15 +184,15 @@ def _geometry(read: _Reading, setup: Description) -> None:
         read.says.append("the height of the medium's surface is not noted: guessed from the pot and its reservoir")
     read.numbers["surface_height_mm"] = max(surface, 10.0)
     read.numbers["surface_sd_mm"] = sd
-    read.numbers["water_ml_per_mm"] = _water_ml_per_mm(reservoir, mark, top)
+    read.numbers["water_ml_per_mm"] = _water_ml_per_mm(read, reservoir, mark, top)
 
 
-def _water_ml_per_mm(reservoir: Description, mark: float, top: float) -> float:
+def _water_ml_per_mm(read: _Reading, reservoir: Description, mark: float, top: float) -> float:
     """Water per mm of level: the area less what stands in it, or mL per mark."""
-    fill = _number(reservoir.get("fill_ml"))
+    fill = _measure(read, reservoir.get("fill_ml"), "a filling in mL", 5.0, 100_000.0)
     if fill:
         return fill / mark
-    area = _number(reservoir.get("area_mm2")) or 0.25 * pi * (1.1 * top) ** 2
+    area = _measure(read, reservoir.get("area_mm2"), "a reservoir area", 50.0, 1e7) or 0.25 * pi * (1.1 * top) ** 2
     filled = min(max(_number(reservoir.get("medium_fraction")) or 0.0, 0.0), 1.0)
     # of the room taken by clay balls about half is left between them
     return area * WATER_ML_PER_MM3 * (1.0 - filled * (1.0 - MEDIA["expanded_clay"].vapour_filled))
@@ -191,7 +202,7 @@ def _thicknesses(setup: Description) -> list[float]:
     layers = setup.get("layers")
     if not isinstance(layers, Sequence):
         return []
-    return [t for layer in layers if (t := _number(_table(layer).get("thickness_mm"))) and t > 0.0]
+    return [t for layer in layers if (t := _number(_table(layer).get("thickness_mm"))) and 0.0 < t <= 2000.0]
 
 
 def _medium(read: _Reading, setup: Description) -> None:
@@ -199,9 +210,9 @@ def _medium(read: _Reading, setup: Description) -> None:
     told = [_table(layer) for layer in layers] if isinstance(layers, Sequence) and not isinstance(layers, str) else []
     for layer in told:
         mix = mix_constants(layer.get("mix", "unknown"), layer.get("grain"))
-        thickness = _number(layer.get("thickness_mm"))
-        if thickness is not None and thickness <= 0.0:
+        if _number(layer.get("thickness_mm")) == 0.0:
             continue
+        thickness = _measure(read, layer.get("thickness_mm"), "a layer", 0.1, 2000.0)
         if thickness is None:
             thickness = read.numbers["_height"] / max(len(told), 1)
         if mix.says:
@@ -215,7 +226,7 @@ def _medium(read: _Reading, setup: Description) -> None:
 def _cover(read: _Reading, setup: Description) -> None:
     cover = _table(setup.get("top_layer"))
     kind = str(cover.get("kind", "none"))
-    thickness = max(_number(cover.get("thickness_mm")) or 0.0, 0.0)
+    thickness = _measure(read, cover.get("thickness_mm"), "a cover", 0.0, 500.0) or 0.0
     n = read.numbers
     n["cover_mm"], n["porous_cover_mm"] = 0.0, 0.0
     n["cover_vapour_filled"] = MEDIA["pebbles"].vapour_filled
@@ -255,14 +266,14 @@ def _holes(read: _Reading, setup: Description, shelf: Description) -> None:
     count, diameter = VENT_WORDS[word] if word else (0, 8.0)
     sd = 0.5
     if table:
-        count = int(_number(table.get("count")) or 0)
-        diameter = _number(table.get("diameter_mm")) or 8.0
+        count = int(_measure(read, table.get("count"), "a number of holes", 0.0, 1000.0) or 0)
+        diameter = _measure(read, table.get("diameter_mm"), "a hole's diameter", 0.1, 200.0) or 8.0
         sd = 0.35
     elif word is None:
         read.says.append("holes are not noted: taken as none")
     n["vent_count"], n["vent_diameter_mm"] = float(max(count, 0)), diameter
-    n["vent_wall_mm"] = _number(table.get("wall_mm")) or VENT_WALL_MM
-    height = _number(table.get("height_mm"))
+    n["vent_wall_mm"] = _measure(read, table.get("wall_mm"), "a wall", 0.05, 50.0) or VENT_WALL_MM
+    height = _measure(read, table.get("height_mm"), "a hole's height", 0.0, 2000.0)
     n["vent_height_mm"] = height or 0.6 * n["surface_height_mm"]
     n["vent_share"] = VENT_SHARE_UNTOLD if height is None else _vent_share(n["surface_height_mm"], height, n["_mark"])
     n["vent_draught"] = AIR_WORDS.get(_word(shelf.get("air"), AIR_WORDS) or "", AIR_UNTOLD)[2]
@@ -285,7 +296,11 @@ def _water_ways(read: _Reading, setup: Description) -> None:
     wick = setup.get("wick", "one")
     table = _table(wick)
     word = _word(wick, WICK_WORDS)
-    strands = int(_number(table.get("strands")) or 0) if table else WICK_WORDS[word or "one"]
+    strands = (
+        int(_measure(read, table.get("strands"), "a number of strands", 0.0, 100.0) or 0)
+        if table
+        else WICK_WORDS[word or "one"]
+    )
     material = str(table.get("material", "")).strip().lower()
     per_strand = WICK_MATERIAL_MM_PER_ML_PER_DAY.get(material, WICK_USUAL_MM_PER_ML_PER_DAY)
     n["wick_mm_per_ml_per_day"] = per_strand / strands if strands > 0 else 0.0
@@ -294,7 +309,9 @@ def _water_ways(read: _Reading, setup: Description) -> None:
     n["lowest_fed_level_mm"] = LAST_WATER_MM if strands > 0 else max(foot, LAST_WATER_MM)
     gap = GAP_WORDS_MM[_word(setup.get("gap"), GAP_WORDS_MM) or "none"]
     n["gap_area_mm2"] = pi * n["_top"] * gap
-    n["gap_depth_mm"] = n["surface_height_mm"] + max(_number(setup.get("headroom_mm")) or 0.0, 0.0)
+    n["gap_depth_mm"] = n["surface_height_mm"] + (
+        _measure(read, setup.get("headroom_mm"), "a headroom", 0.0, 1000.0) or 0.0
+    )
 
 
 def _air(read: _Reading, shelf: Description) -> None:

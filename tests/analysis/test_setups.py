@@ -103,6 +103,8 @@ def test_a_pot_with_fewer_layers_is_padded_with_nothing() -> None:
         ({}, "the size of the pot is not noted"),
         ({**WINDOW_LEFT, "layers": [{"thickness_mm": 110, "mix": "unknown"}]}, "the mix is unknown"),
         ({**WINDOW_LEFT, "layers": [{"thickness_mm": 110, "mix": {"stardust": 1.0}}]}, "nothing is known of stardust"),
+        ({**WINDOW_LEFT, "pot": {"size_cm": -1}}, "a pot size in cm of -1 cannot be"),
+        ({**WINDOW_LEFT, "vents": {"count": 12, "diameter_mm": 900}}, "a hole's diameter of 900 cannot be"),
         ({k: v for k, v in WINDOW_LEFT.items() if k != "surface_height_mm"}, "the height of the medium's surface"),
         ({**WINDOW_LEFT, "layers": [{"thickness_mm": 400, "mix": "pumice"}]}, "thicker than its surface is high"),
     ],
@@ -146,14 +148,18 @@ rubbish = st.recursive(
     lambda inner: (
         st.lists(inner, max_size=3)
         | st.dictionaries(
-            st.sampled_from(["mix", "count", "thickness_mm", "grain", "kind", "strands", "size_cm"]), inner, max_size=3
+            st.sampled_from(
+                ["mix", "count", "thickness_mm", "grain", "kind", "strands", "size_cm", "fill_ml", "diameter_mm"]
+            ),
+            inner,
+            max_size=3,
         )
     ),
     max_leaves=6,
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.dictionaries(st.sampled_from(sorted(WINDOW_LEFT)), rubbish, max_size=6))
 def test_no_description_is_too_strange_to_read(strange: dict[str, object]) -> None:
     pot = column_parameters([{**WINDOW_LEFT, **strange}, strange])
