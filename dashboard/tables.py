@@ -112,3 +112,14 @@ def explain_text(answer: Answer) -> str:
         f"{answer['pot']}, {answer['since']} to {answer['until']}, against {answer['compared_with_days']} days before"
     )
     return "\n\n".join([head, answer["says"], table(["cause", "mm", "could be"], rows), "\n".join(answer["evidence"])])
+
+
+def guide_table(answer: Answer) -> str:
+    """`dryline guide`: one advice and one reason a pot, by shelf, and the look that would settle most."""
+    parts = []
+    for shelf in answer["shelves"]:
+        week = shelf["vpd_week_kpa"]
+        head = f"{shelf['shelf']}: {span(week, 'p50', 'p10', 'p90', 1)} kPa this week"
+        rows = [[pot["pot"], pot["advice"] or "-", pot["rests_on"], pot["says"]] for pot in shelf["pots"]]
+        parts.append(f"{head}\n{table(['pot', 'advice', 'rests on', 'says'], rows)}")
+    return "\n\n".join([*parts, *([answer["look"]["says"]] if answer["look"] else []), answer["says"]])
