@@ -200,6 +200,16 @@ def explain(
         _show(question.answer(house, pot, _moment_ms(at), *span), tables.explain_text, as_json)
 
 
+@app.command()
+def guide(home: HomeFolder = None, at: AtTime = None, as_json: AsJson = False) -> None:
+    """Which change each pot needs in its climate, if any."""
+    from dashboard import tables
+    from dashboard.answers import guide as question
+
+    with _opened(home) as house:
+        _show(question.answer(house, _moment_ms(at)), tables.guide_table, as_json)
+
+
 @app.command("round")
 def round_(
     home: HomeFolder = None,
