@@ -88,7 +88,7 @@ def rooting_depths(
     likelihoods, slope, between = _log_likelihoods(table, noted, exposure) if noted else ({}, _SLOPE, _BETWEEN_POTS_MM)
     answers = {}
     for group in dict.fromkeys(groups):
-        others = [likelihoods[other] for other in noted if other != group]
+        others = [likelihoods[other] for other in noted if other != group and other in likelihoods]
         answers[group] = _answer(group, table, likelihoods.get(group), others, slope, between)
     return answers
 
