@@ -86,31 +86,25 @@ def _sentence(error: Exception) -> str | None:
     return f"dryline: {error}" if isinstance(error, _refusals()) else None
 
 
-def _refusals() -> tuple[type[Exception], ...]:
-    """What is told to the person in one sentence instead of as a traceback."""
-    from dashboard.answers.explain import WrongSpell
-    from dashboard.answers.situation import UnknownPot
-    from dashboard.answers.two_spells import TooLittleHistory
-    from dashboard.signin import ListeningRefusedError, PasswordRefusedError
-    from ingest.broker import BrokerError
-    from ingest.logbook.refusals import Refused
-    from ingest.readings import StoreError
-    from ingest.settings import SettingsError
-    from simulated_feeds.publish import NotConnectedError
+#: What is told to the person in one sentence instead of as a traceback, by the room that raises it.
+REFUSALS = (
+    ("dashboard.answers.explain", "WrongSpell"),
+    ("dashboard.answers.situation", "UnknownPot"),
+    ("dashboard.answers.two_spells", "TooLittleHistory"),
+    ("dashboard.signin", "ListeningRefusedError"),
+    ("dashboard.signin", "PasswordRefusedError"),
+    ("ingest.broker", "BrokerError"),
+    ("ingest.logbook.refusals", "Refused"),
+    ("ingest.readings", "StoreError"),
+    ("ingest.settings", "SettingsError"),
+    ("simulated_feeds.broker_link", "NotConnectedError"),
+)
 
-    return (
-        WrongUse,
-        WrongSpell,
-        UnknownPot,
-        TooLittleHistory,
-        SettingsError,
-        Refused,
-        StoreError,
-        BrokerError,
-        NotConnectedError,
-        ListeningRefusedError,
-        PasswordRefusedError,
-    )
+
+def _refusals() -> tuple[type[Exception], ...]:
+    """The refusals of the rooms that are loaded; no other can have been raised, and none is loaded for this."""
+    loaded = [(sys.modules[room], name) for room, name in REFUSALS if room in sys.modules]
+    return (WrongUse, *(getattr(room, name) for room, name in loaded))
 
 
 @contextmanager
