@@ -167,9 +167,9 @@ def _log_likelihoods(
     code = {group: i for i, group in enumerate(noted)}
     which = np.array([code[g] for g in zip(table["roots"], table["likes"], strict=True)])
     depth = (table[exposure].to_numpy(float) - _CENTRE_MM) / _SCALE_MM
-    if np.ptp(depth) < 1e-9:
-        return {}, _SLOPE, _BETWEEN_POTS_MM  # one depth only: it cannot say where the odds turn
     design = np.column_stack([np.eye(len(noted))[which], depth])
+    if np.linalg.matrix_rank(design) < design.shape[1]:
+        return {}, _SLOPE, _BETWEEN_POTS_MM  # one depth in each group: none can say where the odds turn
     going, stopped = table["going_on"].to_numpy(float), table["stopped"].to_numpy(float)
     pots = table["pot"].to_numpy() if len(set(table["pot"])) > 1 else None
     fit = firth_logistic(design, stopped, going + stopped, pots=pots, intervals=False)

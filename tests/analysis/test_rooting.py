@@ -47,13 +47,14 @@ def test_one_note_hardly_moves_it_and_says_so() -> None:
     assert "3 tips do not say yet" in answer.says
 
 
-def test_two_groups_looked_at_in_one_depth_only_are_guesses_still() -> None:
+def test_groups_looked_at_in_one_depth_each_are_guesses_still() -> None:
     table = pd.DataFrame(
         {"pot": ["a", "b"], "roots": ["thick", "fine"], "likes": ["airy", "wetter"], EXPOSURE: 18.0, "stopped": 0,
          "going_on": 2}
     )  # fmt: skip
-    answers = rooting_depths(table, [THICK, FINE])
-    assert {answer.rests_on for answer in answers.values()} == {"guessed"}
+    for depths in ([18.0, 18.0], [12.0, 30.0]):
+        answers = rooting_depths(table.assign(**{EXPOSURE: depths}), [THICK, FINE])
+        assert {answer.rests_on for answer in answers.values()} == {"guessed"}
 
 
 def test_notes_learn_a_depth_that_the_interval_covers() -> None:
