@@ -7,7 +7,7 @@ is a function from a number of worlds to text. Success on simulated data is no e
 import sys
 from collections.abc import Callable
 
-from tests.science import dry_line
+from tests.science import causes, dry_line, guide, looks, rounds
 from tests.science.worlds import case
 
 
@@ -17,7 +17,18 @@ def dry_line_section(worlds: int) -> str:
     return dry_line.report(scores, worlds)
 
 
-SECTIONS: tuple[Callable[[int], str], ...] = (dry_line_section,)
+def looks_section(worlds: int) -> str:
+    """The race of looks, over a quarter of the worlds: every step of it is a calibration."""
+    return looks.report(max(1, worlds // 4))
+
+
+SECTIONS: tuple[Callable[[int], str], ...] = (
+    dry_line_section,
+    causes.report,
+    guide.report,
+    looks_section,
+    rounds.report,
+)
 
 
 def main() -> None:

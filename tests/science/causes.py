@@ -1,0 +1,242 @@
+"""Is the cause of a change named rightly, and is there no alarm without one?
+
+Owns the events that are put into invented collections, one a pot or one a shelf, and the comparison of verdicts with
+the simulator's own counterfactual: the same world without events. An event counts when it truly moved the dry layer by
+5 mm or use by 15 %; a verdict is a false alarm when neither moved (1.5 mm, 15 %) and a cause is named all the same.
+Look-alikes are among the quiet ones: a missed round, holes opened in humid air. Two looks fall into the three weeks.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.causes import changed_factors, explained
+from analysis.columns import Columns
+from analysis.counterfactual import Drivers, Spell, shown_days
+from analysis.setups import column_parameters
+from simulated_feeds.events import DAY_MS, Event, Scenario
+from simulated_feeds.grower import depth_at, seen_depths
+from simulated_feeds.pots import Pot, World
+from simulated_feeds.truth import Truth, histories
+from simulated_feeds.zoo import zoo
+from tests.science.collections_seen import (
+    LATELY_DAYS,
+    START_MS,
+    USE_ERROR,
+    Collection,
+    Daily,
+    collection,
+    daily_of,
+    run,
+    shelf_of,
+)
+
+FloatArray = npt.NDArray[np.float64]
+
+BEFORE_DAYS, SINCE_DAYS = 90, 21
+LOOKS_ON_DAY = (10, 18)
+MATTERS_MM, MATTERS_USE, NOTHING_MM = 5.0, 0.15, 1.5
+VERDICTS = {
+    "drier air": "dry_air", "moister air": "dry_air", "a lamp": "heat", "failing wick": "wick",
+    "plant has grown": "plant", "roots lost": "plant", "holes opened": "vent_holes", "cover taken off": "top_layer",
+    "cover added": "top_layer", "reservoir forgotten": "low_reservoir",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One pot: what happened, what that truly did (mm, share of use), how far the line moved, and the verdict."""
+
+    kind: str
+    effect_mm: float
+    effect_use: float
+    moved_mm: float
+    verdict: str
+
+    @property
+    def counts(self) -> bool:
+        """Whether the event did enough to be named."""
+        return self.kind in VERDICTS and (abs(self.effect_mm) >= MATTERS_MM or abs(self.effect_use) >= MATTERS_USE)
+
+    @property
+    def right(self) -> bool:
+        """Whether the verdict is the event's."""
+        return self.verdict == VERDICTS.get(self.kind)
+
+    @property
+    def quiet(self) -> bool:
+        """Whether nothing happened that a grower would want to be told of."""
+        nothing = abs(self.effect_mm) < NOTHING_MM and abs(self.effect_use) < MATTERS_USE
+        return nothing and abs(self.moved_mm) < 3.0
+
+    @property
+    def false_alarm(self) -> bool:
+        """A cause named where there was none."""
+        return self.quiet and self.verdict not in ("none", "unexplained", "mixed")
+
+
+def judged(seed: int, pots: int = 48, looks: tuple[int, ...] = LOOKS_ON_DAY) -> list[Judged]:
+    """All pots of one world."""
+    world = zoo(seed, pots)
+    at_ms = START_MS + BEFORE_DAYS * DAY_MS
+    scenario, kinds, lamp = _events(world, at_ms, np.random.default_rng([seed, 6]))
+    truth, quiet = (run(world, seed, BEFORE_DAYS + SINCE_DAYS, s) for s in (scenario, None))
+    believed = collection(world, truth, seed, BEFORE_DAYS, scenario=scenario, draws=120)
+    now, recorded = _new_columns(believed, scenario, lamp)
+    without = daily_of(quiet, seed)
+    return [_judge(believed, without, now, recorded[i], i, kinds[i], seed, looks) for i in range(pots)]
+
+
+def _events(world: World, at_ms: int, rng: np.random.Generator) -> tuple[Scenario, list[str], str]:
+    """An event for each shelf of the first four, and one for each pot elsewhere, in turn."""
+    bare = next(shelf.label for shelf in world.shelves if shelf.heat == "none")
+    others = [shelf.label for shelf in world.shelves if shelf.label != bare]
+    on_shelf = {bare: "a lamp", others[0]: "drier air", others[1]: "drier air", others[2]: "moister air"}
+    values: dict[str, Mapping[str, float]] = {
+        "a lamp": {"lamp_w_per_m2": 60.0, "warmer_c": 1.0},
+        "drier air": {"vapour_factor": 0.55},
+        "moister air": {"vapour_factor": 1.35},
+    }
+    events = [Event(f"{kind} {s}", "heating", at_ms, shelf=s, values=values[kind]) for s, kind in on_shelf.items()]
+    turns = ("failing wick", "plant has grown", "roots lost", "holes opened", "cover", "reservoir forgotten",
+             "a missed round", "nothing")  # fmt: skip
+    kinds = []
+    for number, pot in enumerate(world.pots):
+        kind = on_shelf.get(str(pot.setups[0]["shelf"])) or turns[number % len(turns)]
+        if kind == "cover":
+            kind = "cover added" if pot.true_setups[0]["top_layer"]["kind"] == "none" else "cover taken off"
+        kinds.append(kind)
+        events += _event_of_pot(kind, pot, at_ms, rng)
+    return Scenario("events", tuple(events)), kinds, bare
+
+
+def _event_of_pot(kind: str, pot: Pot, at_ms: int, rng: np.random.Generator) -> list[Event]:
+    name = f"{kind} {pot.label}"
+    surface = float(pot.true_setups[0]["surface_height_mm"])
+    setups: dict[str, dict[str, object]] = {
+        "holes opened": {"vents": {"count": 22, "diameter_mm": 9.0, "wall_mm": 1.5, "height_mm": surface - 25.0}},
+        "cover added": {"top_layer": {"kind": "pebbles", "thickness_mm": 20.0, "replaces_medium": False}},
+        "cover taken off": {"top_layer": {"kind": "none", "thickness_mm": 0.0, "replaces_medium": False}},
+    }
+    if kind in setups:
+        return [Event(name, "setup", at_ms, pot=pot.label, values=setups[kind])]
+    if kind == "failing wick":
+        keeps = float(rng.choice([0.03, 0.08]))
+        return [Event(name, "wick_fails", at_ms, pot=pot.label, values={"keeps": keeps, "over_days": 4})]
+    if kind in ("plant has grown", "roots lost"):
+        factor = float(rng.choice([2.5, 3.5])) if kind == "plant has grown" else 0.1
+        what = "plant_drinks" if kind == "plant has grown" else "roots_lost"
+        return [Event(name, what, at_ms, pot=pot.label, values={"factor": factor, "over_days": 4})]
+    if kind == "a missed round":
+        return [Event(name, "empty", at_ms + 4 * DAY_MS, at_ms + 9 * DAY_MS, pot=pot.label)]
+    if kind == "reservoir forgotten":
+        return [Event(name, "empty", at_ms - 2 * DAY_MS, at_ms + 60 * DAY_MS, pot=pot.label)]
+    return []
+
+
+def _new_columns(believed: Collection, scenario: Scenario, lamp: str) -> tuple[Columns, list[tuple[str, ...]]]:
+    """The believed draws under the set-ups after the events, and what was recorded of each pot."""
+    was, now = shelf_of(believed.world), shelf_of(believed.world)
+    now[lamp] = {**now[lamp], "heat": "lamp", "hours_per_day": 12}
+    setups = [pot.setups[-1] for pot in histories(believed.world, scenario).pots]
+    after = column_parameters(setups, [now[str(s["shelf"])] for s in setups], believed.pots)
+    after = after.changed(
+        uptake_ml_per_day_at_1_kpa=believed.columns.uptake_ml_per_day_at_1_kpa,
+        uptake_log_sd=believed.columns.uptake_log_sd,
+    )
+    recorded = [
+        changed_factors(old, new, was[str(old["shelf"])], now[str(new["shelf"])])
+        for old, new in zip(believed.setups, setups, strict=True)
+    ]
+    return believed.draws.under(after), recorded
+
+
+def _judge(
+    believed: Collection, without: Daily, now: Columns, recorded: tuple[str, ...], pot: int, kind: str, seed: int,
+    looks: tuple[int, ...],
+) -> Judged:  # fmt: skip
+    before_days, since_days = (
+        slice(BEFORE_DAYS - LATELY_DAYS, BEFORE_DAYS),
+        slice(BEFORE_DAYS, BEFORE_DAYS + SINCE_DAYS),
+    )
+    noted = believed.notes[(believed.notes["pot_index"] == pot) & (believed.notes["day"] >= before_days.start)]
+    before = _spell(believed, before_days, pot, seed, tuple(int(day) - before_days.start for day in noted["day"]))
+    since = _spell(believed, since_days, pot, seed, looks)
+    answer = explained(before, since, believed.draws.columns.taken([pot]), now.taken([pot]), recorded)
+    daily = believed.daily
+    shown = shown_days(SINCE_DAYS)
+    late = slice(BEFORE_DAYS + shown.start, BEFORE_DAYS + shown.stop)
+    depth, use = daily.depth_mm[late, pot].mean(), daily.use_ml[late, pot].mean()
+    other_depth, other_use = without.depth_mm[late, pot].mean(), without.use_ml[late, pot].mean()
+    moved = depth - daily.depth_mm[before_days, pot].mean()
+    return Judged(kind, float(depth - other_depth), float(use / other_use - 1), float(moved), answer.verdict)
+
+
+def _spell(believed: Collection, days: slice, pot: int, seed: int, looks: tuple[int, ...]) -> Spell:
+    daily, truth = believed.daily, believed.truth
+    shown = shown_days(days.stop - days.start)
+    use = float(daily.use_ml[days, pot][shown].mean())
+    use *= 1 + USE_ERROR * float(np.random.default_rng([seed, 7, pot, days.start]).standard_normal())
+    at = START_MS + (days.start + np.array(looks, np.int64)) * DAY_MS + DAY_MS // 2
+    index = np.full(len(at), pot, np.int64)
+    seen = seen_depths(depth_at(truth, index, at), index, at, seed)
+    low, high = seen["dry_layer_low_mm"].to_numpy(float), seen["dry_layer_high_mm"].to_numpy(float)
+    told = np.isfinite(low)
+    return Spell(
+        Drivers(daily.vpd_kpa[days, pot], daily.temperature_c[days, pot], daily.level_mm[days, pot]),
+        use,
+        USE_ERROR * use,
+        0.5 * (low + high)[told],
+        np.maximum((high - low)[told] / 4, 1.5),
+        np.array(looks, np.int64)[told],
+        refill_days=_refill_days(truth, days, pot),
+        empty_hours=float((daily.level_mm[days, pot] < 1.5).sum() * 24),
+    )
+
+
+def _refill_days(truth: Truth, days: slice, pot: int) -> float:
+    at = truth.refills.time_ms[truth.refills.pot == pot]
+    at = at[(at >= START_MS + days.start * DAY_MS) & (at < START_MS + days.stop * DAY_MS)]
+    return float(np.diff(at).mean() / DAY_MS) if len(at) > 2 else float("nan")
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Events that count and the share named rightly; quiet pots and the share of false alarms."""
+
+    events: int
+    right: float
+    quiet: int
+    false_alarms: float
+
+
+def figures(pots: list[Judged]) -> Figures:
+    """The figures of the issue."""
+    events, quiet = [p for p in pots if p.counts], [p for p in pots if p.quiet]
+    return Figures(
+        len(events),
+        float(np.mean([p.right for p in events])) if events else float("nan"),
+        len(quiet),
+        float(np.mean([p.false_alarm for p in quiet])) if quiet else float("nan"),
+    )
+
+
+def report(worlds: int) -> str:
+    """The tables: by kind of event, with two looks since and with none."""
+    lines = ["Causes: verdicts against the simulator's counterfactual (aims: right >= 95 %, false alarms <= 5 %)"]
+    for title, looks in (("two looks since", LOOKS_ON_DAY), ("nobody looked", ())):
+        pots = [pot for seed in range(1, worlds + 1) for pot in judged(seed, looks=looks)]
+        found = figures(pots)
+        lines.append(
+            f"{title}: {found.events} events named rightly {found.right:.1%}; "
+            f"{found.quiet} quiet pots, false alarms {found.false_alarms:.1%}"
+        )
+        for kind in VERDICTS:
+            mine = [p for p in pots if p.counts and p.kind == kind]
+            big = [p for p in mine if abs(p.effect_mm) >= MATTERS_MM]
+            if mine:
+                named = sum(p.right for p in mine), len(mine), sum(p.right for p in big), len(big)
+                lines.append("{:>24} {:4d} of {:4d}; of those that moved 5 mm {:4d} of {:4d}".format(kind, *named))
+    return "\n".join(lines)
