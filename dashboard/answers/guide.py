@@ -34,7 +34,14 @@ def answer(home: Home, at_ms: int) -> dict[str, Any]:
     draws = situation.posterior.draws(np.random.default_rng(SEED), DRAWS)
     physics = calibrate(situation.posterior.columns).draws(np.random.default_rng(SEED), DRAWS)
     advised = _advised(situation)
-    advice = advise(advised, draws, physics=physics)
+    looked = _looked_at(situation)
+    advice = advise(
+        advised,
+        draws,
+        physics=physics,
+        noted_vpd_kpa=[_span_of(looked, pot.label) for pot in situation.standing.pots],
+        covers_noted=sorted(set(looked["cover"])),
+    )
     with_air = [place for place, one in enumerate(advice) if one.options]
     depth = situation.posterior.draws(np.random.default_rng(SEED), DRAWS)
     window = dry_lines.line_steps(situation.course.end_ms)
@@ -117,6 +124,28 @@ def _tips(situation: Situation, groups: list[tuple[str, str]]) -> pd.DataFrame:
     return tips.assign(
         roots=[groups[pot][0] for pot in index], likes=[groups[pot][1] for pot in index], dry_depth_14d_mm=exposure
     )
+
+
+def _looked_at(situation: Situation) -> pd.DataFrame:
+    """Every look at a depth, with the dryness of the week before it and the cover that then lay on the pot."""
+    pots, course = {pot.label: index for index, pot in enumerate(situation.standing.pots)}, situation.course
+    notes = situation.notes
+    seen = notes["dry_layer_low_mm"].notna() | notes["dry_layer_high_mm"].notna()
+    looks = notes[(notes["kind"] == "inspection") & notes["pot"].isin(list(pots)) & seen]
+    rows = []
+    for label, time_ms in zip(looks["pot"], looks["time_ms"], strict=True):
+        step = int(np.searchsorted(course.end_ms, time_ms, side="right"))
+        week = course.vpd_kpa[max(0, step - 7 * STEPS_A_DAY) : step, pots[label]]
+        setup = dry_lines.in_force(situation.standing.pots[pots[label]].setups, int(time_ms))
+        kind = str((setup.get("top_layer") or {}).get("kind", "none"))
+        rows.append((label, float(week[np.isfinite(week)].mean()) if np.isfinite(week).any() else np.nan, kind))
+    return pd.DataFrame(rows, columns=["pot", "vpd_kpa", "cover"])
+
+
+def _span_of(looked: pd.DataFrame, pot: str) -> tuple[float, float] | None:
+    """The least and the greatest dryness in which a pot was looked at; None where it never was."""
+    vpd = looked.loc[looked["pot"] == pot, "vpd_kpa"].dropna()
+    return None if vpd.empty else (float(vpd.min()), float(vpd.max()))
 
 
 def _week(situation: Situation, shelf: str) -> dict[str, float] | None:
