@@ -154,6 +154,12 @@ def in_words(chance: float, low: float, high: float) -> str:
     return f"about {tenths[0]} in 10, could be {tenths[1]} to {tenths[2]}"
 
 
+def _days_in_words(chance: float, low: float, high: float) -> str:
+    """A share of days: "on about 4 in 10 days, could be 1 to 7"."""
+    words = in_words(chance, low, high)
+    return words.replace("about", "on about").replace("in 10", "in 10 days") if "in 10" in words else words
+
+
 @dataclass(frozen=True)
 class _Shares:
     dry: FloatArray  # (draw,)
@@ -320,21 +326,21 @@ def _answers(outlooks: Sequence[Outlook]) -> np.ndarray:
 
 
 def _sentence(leave: Outlook, best: Outlook, sure: bool, none_suffices: bool) -> str:
-    now = in_words(leave.chance_too_dry, leave.low, leave.high)
-    then = in_words(best.chance_too_dry, best.low, best.high)
+    now = _days_in_words(leave.chance_too_dry, leave.low, leave.high)
+    then = _days_in_words(best.chance_too_dry, best.low, best.high)
     change = best.option.change
     if none_suffices:
         if best is leave:
-            return f"Too dry {now} days, and no step tried here is enough by itself."
-        return f"Too dry {now} days; nothing tried is enough by itself, {change} helps most ({then})."
+            return f"Too dry {now}, and no step tried here is enough by itself."
+        return f"Too dry {now}; nothing tried is enough by itself, {change} helps most ({then})."
     if change == "leave":
-        return f"Leave it: too dry {now} days." if sure else f"Probably leave it (too dry {now} days): look once more."
+        return f"Leave it: too dry {now}." if sure else f"Probably leave it (too dry {now}): look once more."
     risk = "too dry" if best.option.against == "dry" else "too wet"
     if risk == "too wet":
-        now = in_words(leave.chance_too_wet, leave.chance_too_wet, leave.chance_too_wet)
-        then = in_words(best.chance_too_wet, best.chance_too_wet, best.chance_too_wet)
+        now = _days_in_words(leave.chance_too_wet, leave.chance_too_wet, leave.chance_too_wet)
+        then = _days_in_words(best.chance_too_wet, best.chance_too_wet, best.chance_too_wet)
     certain = "" if sure else "Not sure yet, look before you act; likeliest: "
-    return f"{certain}{change[0].upper()}{change[1:]}: {risk} {now} days now, {then} then."
+    return f"{certain}{change[0].upper()}{change[1:]}: {risk} {now} as it is, {then} then."
 
 
 def _warnings(
