@@ -220,6 +220,16 @@ def round_(
         _show(question.answer(house, _moment_ms(at), span), tables.round_list, as_json)
 
 
+@app.command()
+def trials(home: HomeFolder = None, at: AtTime = None, as_json: AsJson = False) -> None:
+    """Pots that differ in one thing, and what they showed so far."""
+    from dashboard import tables
+    from dashboard.answers import trials as question
+
+    with _opened(home) as house:
+        _show(question.answer(house, _moment_ms(at)), tables.trials_list, as_json)
+
+
 def _span_ms(text: str, zone: str) -> tuple[int, int]:
     """Two moments written FROM..TO; those without a zone are in the grower's."""
     from ingest.moments import zone_named

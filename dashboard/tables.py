@@ -123,3 +123,17 @@ def guide_table(answer: Answer) -> str:
         rows = [[pot["pot"], pot["advice"] or "-", pot["rests_on"], pot["says"]] for pot in shelf["pots"]]
         parts.append(f"{head}\n{table(['pot', 'advice', 'rests on', 'says'], rows)}")
     return "\n\n".join([*parts, *([answer["look"]["says"]] if answer["look"] else []), answer["says"]])
+
+
+FACTOR_WORDS = {"hole_area_mm2": "mm2 of holes", "wick_strands": "strands of wick"}
+
+
+def trials_list(answer: Answer) -> str:
+    """`dryline trials`: a paragraph a pair, then pairs with which a trial could begin."""
+    parts = [
+        f"{one['pot']} beside {one['other']} on {one['shelf']}, {FACTOR_WORDS.get(one['factor'], one['factor'])} "
+        f"{one['value']} and {one['other_value']}: {one['says']}"
+        for one in answer["trials"]
+    ]
+    parts += [one["says"] for one in answer["proposed"]]
+    return "\n\n".join([*parts, answer["says"]] if answer["says"] else parts)

@@ -1,0 +1,130 @@
+"""Which pots differ in one thing only, and what that has shown so far; and which are alike, ready for a trial.
+
+Two set-ups are compared as columns of numbers and words, not as a person wrote them, so that "few" holes and six of
+6 mm are the same. The moment at which two pots began to differ is found by walking their set-ups back.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.trials import Pair, TrialResult, paired_looks, pairs_that_differ_in_one, trial_result
+from dashboard.answers.lines import in_force
+from dashboard.answers.situation import Situation, situation_at
+from dashboard.answers.standing import Description, StandingPot, columns_of
+from ingest.home import Home
+
+#: What a trial may be about: not the shelf, whose air differs in more than one way, nor the size of the pot.
+FACTORS = ("cover", "hole_area_mm2", "wick_strands", "mix", "gap")
+MOST_PROPOSED = 6
+
+
+def answer(home: Home, at_ms: int) -> dict[str, Any]:
+    """What `trials --json` prints: pairs, what differs since when, the difference so far, and proposals."""
+    situation = situation_at(home, at_ms)
+    if situation is None:
+        return {"at_ms": at_ms, "trials": [], "proposed": [], "says": "No pot is in the logbook yet."}
+    pots = {pot.label: pot for pot in situation.standing.pots}
+    pairs = pairs_that_differ_in_one(_table(situation, [pot.setup for pot in pots.values()]), FACTORS)
+    looks = _looks(situation)
+    running = [_trial(situation, pots, looks, pair) for pair in pairs if pair.factor]
+    alike = [pair for pair in pairs if not pair.factor]
+    return {
+        "at_ms": at_ms,
+        "trials": running,
+        "proposed": [
+            {
+                "pot": pair.pot,
+                "other": pair.other,
+                "shelf": pots[pair.pot].shelf,
+                "says": f"{pair.pot} and {pair.other} are alike: change one thing on one of them and look at both.",
+            }
+            for pair in alike[:MOST_PROPOSED]
+        ],
+        "says": "" if running else "No two pots differ in one thing only.",
+    }
+
+
+def _table(situation: Situation, setups: Sequence[Description]) -> pd.DataFrame:
+    """A row a pot, a column a thing that matters, from set-ups in the order of the standing pots."""
+    pots = situation.standing.pots
+    columns = columns_of(list(setups), pots, situation.standing.shelves)
+    hole_mm2 = columns.vent_count * 0.25 * np.pi * columns.vent_diameter_mm**2
+    rows = [
+        {
+            "shelf": setup["shelf"],
+            "mix": _mix(columns.media, columns.layer_share[:, :, index]),
+            "l1_mm": float(columns.layer_l1_mm[-1, index]),
+            "column_mm": float(columns.column_mm[index] - columns.porous_cover_mm[index]),
+            "area_mm2": float(columns.area_mm2[index]),
+            "cover": _cover(setup.get("top_layer") or {}),
+            "hole_area_mm2": float(round(hole_mm2[index])),
+            "wick_strands": float(round(1.0 / max(float(columns.wick_mm_per_ml_per_day[index]), 1e-9), 1)),
+            "gap": setup.get("gap") or "none",
+        }
+        for index, setup in enumerate(setups)
+    ]
+    return pd.DataFrame(rows, index=[pot.label for pot in pots])
+
+
+def _mix(media: Sequence[str], share: np.ndarray[Any, Any]) -> str:
+    """The media of the lowest layer in tenths, as a word that equal mixes share."""
+    tenths = np.round(10 * share[-1]).astype(int)
+    return ", ".join(f"{name.replace('_', ' ')} {part}/10" for name, part in zip(media, tenths, strict=True) if part)
+
+
+def _cover(cover: Mapping[str, Any]) -> str:
+    kind, thickness_mm = cover.get("kind", "none"), float(cover.get("thickness_mm") or 0.0)
+    if kind == "none" or thickness_mm == 0.0:
+        return "none"
+    in_place = " in place of medium" if cover.get("replaces_medium") else ""
+    return f"{kind.replace('_', ' ')} {5 * round(thickness_mm / 5)} mm{in_place}"
+
+
+def _looks(situation: Situation) -> pd.DataFrame:
+    """Depths as noted: the middle of each interval."""
+    notes = situation.notes[situation.notes["kind"] == "inspection"]
+    low, high = notes["dry_layer_low_mm"], notes["dry_layer_high_mm"]
+    return pd.DataFrame({"pot": notes["pot"], "time_ms": notes["time_ms"], "depth_mm": (low + high) / 2.0})
+
+
+def _trial(situation: Situation, pots: Mapping[str, StandingPot], looks: pd.DataFrame, pair: Pair) -> dict[str, Any]:
+    since_ms = _differ_since_ms(situation, pots[pair.pot], pots[pair.other], pair.factor)
+    result = trial_result([paired_looks(looks, pair.pot, pair.other)], [since_ms])
+    return {
+        "pot": pair.pot,
+        "other": pair.other,
+        "shelf": pots[pair.pot].shelf,
+        "factor": pair.factor,
+        "value": pair.value,
+        "other_value": pair.other_value,
+        "since_ms": since_ms,
+        "looks": result.looks,
+        "planned_looks": result.planned_looks,
+        **_difference(result),
+        "verdict": result.verdict,
+        "says": result.says,
+    }
+
+
+def _difference(result: TrialResult) -> dict[str, float | None]:
+    figures = {"difference_mm": result.difference_mm, "low_mm": result.low_mm, "high_mm": result.high_mm}
+    return {name: float(value) if np.isfinite(value) else None for name, value in figures.items()}
+
+
+def _differ_since_ms(situation: Situation, pot: StandingPot, other: StandingPot, factor: str) -> int:
+    """When the two began to differ in this: the last change after which they always did."""
+    moments = sorted({int(setup["from_ms"]) for setup in (*pot.setups, *other.setups)})
+    since_ms = moments[-1]
+    for moment in reversed(moments):
+        then = [
+            in_force(one.setups, moment) if one.label in (pot.label, other.label) else one.setup
+            for one in situation.standing.pots
+        ]
+        column = _table(situation, then)[factor]
+        if column[pot.label] == column[other.label]:
+            break
+        since_ms = moment
+    return since_ms

@@ -1,0 +1,76 @@
+"""Pairs of an invented small home: proposed while alike, followed once they differ in one thing."""
+
+from pathlib import Path
+
+from dashboard.answers import trials
+from tests.dashboard.answers.small_home import HUMIDITY, WARMTH, every, home_with, march, told
+
+SETUP = {
+    "shelf": "east-window",
+    "pot": {"top_diameter_mm": 120, "bottom_diameter_mm": 95, "height_mm": 110},
+    "reservoir": {"area_mm2": 9000, "height_mm": 60, "fill_mark_mm": 50},
+    "surface_height_mm": 140,
+    "layers": [{"thickness_mm": 100, "grain": "medium", "mix": {"expanded_clay": 1.0}}],
+    "vents": "few",
+    "wick": "one",
+}
+PEBBLES = {"top_layer": {"kind": "pebbles", "thickness_mm": 20}}
+
+
+def twins(tmp_path: Path):
+    """Two pots built alike, one described in words and one in numbers, in measured air."""
+    home = home_with(tmp_path)
+    in_numbers = {**SETUP, "vents": {"count": 6, "diameter_mm": 6}, "wick": {"strands": 1}}
+    for label, setup in (("window left", SETUP), ("window right", in_numbers)):
+        home.logbook.put_pot({"label": label, "plant": "Oncidium hybrid"})
+        home.logbook.describe_setup(label, setup, march(1))
+    home.readings.append(told(WARMTH, *every(60, march(1), march(28), 21.0)))
+    home.readings.append(told(HUMIDITY, *every(60, march(1), march(28), 55.0)))
+    return home
+
+
+def look(home, pot: str, day: int, depth_mm: float) -> None:
+    bounds = {"dry_layer_low_mm": depth_mm - 2, "dry_layer_high_mm": depth_mm + 2, "how": "fingertip"}
+    home.logbook.add_note({"time_ms": march(day), "pot": pot, "kind": "inspection", **bounds})
+
+
+def test_pots_built_alike_are_proposed_whether_told_in_words_or_in_numbers(tmp_path: Path):
+    home = twins(tmp_path)
+    found = trials.answer(home, march(20))
+    home.close()
+    assert found["trials"] == []
+    assert [(one["pot"], one["other"]) for one in found["proposed"]] == [("window left", "window right")]
+
+
+def test_a_pair_that_differs_in_its_cover_is_followed_from_the_change_on(tmp_path: Path):
+    home = twins(tmp_path)
+    home.logbook.change_setup("window right", PEBBLES, march(3))
+    for day in (20, 24, 27):
+        look(home, "window left", day, 18.0)
+        look(home, "window right", day, 6.0)
+    found = trials.answer(home, march(28))
+    home.close()
+    [pair] = found["trials"]
+    assert (pair["factor"], pair["value"], pair["other_value"]) == ("cover", "none", "pebbles 20 mm")
+    assert pair["since_ms"] == march(3)
+    assert pair["looks"] == 3
+    assert pair["low_mm"] <= pair["difference_mm"] <= pair["high_mm"]
+    assert abs(pair["difference_mm"] - 12.0) < 1.0
+
+
+def test_looks_before_the_column_has_settled_do_not_count(tmp_path: Path):
+    home = twins(tmp_path)
+    home.logbook.change_setup("window right", PEBBLES, march(18))
+    for day in (19, 24, 27):
+        look(home, "window left", day, 18.0)
+        look(home, "window right", day, 17.0)
+    [pair] = trials.answer(home, march(28))["trials"]
+    home.close()
+    assert pair["difference_mm"] is None
+    assert "look at both" in pair["says"]
+
+
+def test_an_empty_home_has_no_trials_and_says_so(tmp_path: Path):
+    home = home_with(tmp_path)
+    assert trials.answer(home, march(20))["says"] == "No pot is in the logbook yet."
+    home.close()
