@@ -46,6 +46,8 @@ MOIST_AT_TOP_MM = 3.0
 
 MODEL_SD_MM = 1.0
 """How far the equation itself, with the best constants, strays from one noted day to another."""
+NEAR_SD_MM = 0.8
+"""The same at the noted conditions themselves, where the notes have already been met on average."""
 TAIL = 8.0
 """Degrees of freedom of the Student tail: a slip of the pen must not drag a pot."""
 INFORMATION = TAIL / (TAIL + 3.0)
@@ -456,7 +458,7 @@ def _posterior(
     columns: Columns, spread: SharedSpread, names: tuple[str, ...], notes: DepthNotes | None, fit: Fit | None
 ) -> Posterior:
     own, shared, pots = len(POT_CONSTANTS), len(names), columns.pots
-    near = np.full(pots, MODEL_SD_MM)
+    near = np.full(pots, NEAR_SD_MM)
     counts = np.zeros(pots, dtype=np.int64)
     noted = np.full(pots, np.nan)
     if fit is None or notes is None:
@@ -518,7 +520,7 @@ def _near_sd(notes: DepthNotes, fit: Fit, counts: IntArray, pots: int) -> FloatA
     # three notes' worth of good faith before a pot is called contradictory
     excess = np.maximum((square + 3.0) / (counts + 3.0), 1.0)
     typical = float(np.median(note_sd_mm(notes)))
-    return np.asarray(np.sqrt(MODEL_SD_MM**2 + (excess - 1.0) * typical**2))
+    return np.asarray(np.sqrt(NEAR_SD_MM**2 + (excess - 1.0) * typical**2))
 
 
 INFORMED_BELOW = 0.75
