@@ -62,7 +62,7 @@ def test_a_moist_surface_is_written_as_damp_at_top() -> None:
 
 
 def test_the_logbook_reads_every_note(written: pd.DataFrame) -> None:
-    read = notes_from_csv(notes_csv(written))
+    read = list(notes_from_csv(notes_csv(written)).values())
     assert len(read) == len(written)
     assert [note.time_ms for note in read] == (written["time_ms"] // 1000 * 1000).tolist()
     kinds = written.groupby("kind").size()
