@@ -88,7 +88,7 @@ def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
             since = last.get(sensor.source)
             says = f"{name} has gone silent." if since else f"{name} has never been heard."
             findings.append(_about(sensor, at_ms, "sensor_silent", since[0] if since else None, says))
-        elif sensor.quantity == "battery" and values[-1] < LOW_BATTERY_PCT:
+        elif sensor.quantity == "battery" and values.size and values[-1] < LOW_BATTERY_PCT:
             says = f"{name}: battery at {values[-1]:.0f} %."
             findings.append(_about(sensor, at_ms, "battery_low", int(times[-1]), says))
     return findings

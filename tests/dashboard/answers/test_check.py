@@ -108,6 +108,13 @@ def test_a_weak_battery_is_found_before_it_is_empty(tmp_path: Path):
     home.close()
 
 
+def test_a_battery_sensor_placed_today_and_not_heard_yet_is_no_finding(tmp_path: Path):
+    placed_today = replace(BATTERY, placed=(Placement(AT_MS - DAY_MS // 2, None, "east-window"),))
+    home = home_with(tmp_path, [placed_today])
+    assert kinds(home) == []
+    home.close()
+
+
 def test_a_disk_that_fills_up_is_found_before_a_write_fails(home: Home):
     free_pct = check.disk_free_pct(home)
     hear(home, WARMTH, HUMIDITY)
