@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.calibration import DepthNotes, Draws, Posterior, calibrate
+from analysis.calibration import DepthNotes, Draws
 from analysis.columns import Columns
 from analysis.dry_layer import steady, transient
 from dashboard.answers.shelf_air import air_history
@@ -171,11 +171,6 @@ def wetted(
         step = np.searchsorted(end_ms, water.notes.time_ms[water.notes.is_flush])
         flushed[step[step < end_ms.size], index] = True
     return flushed
-
-
-def calibrated(standing: Standing, notes: DepthNotes | None, columns: Columns) -> Posterior:
-    """The posterior of all standing pots."""
-    return calibrate(columns, notes)
 
 
 def line_steps(end_ms: IntArray) -> slice:

@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from analysis.calibration import Draws, Posterior
+from analysis.calibration import Draws, Posterior, calibrate
 from analysis.columns import Columns
 from analysis.reservoir import Vessel
 from analysis.thirst import Thirst, thirst
@@ -30,7 +30,8 @@ LONGEST_HISTORY_DAYS = 730
 """How old a depth note may be to count in the calibration: plants, salts and media do not stay the same."""
 
 
-@dataclass(frozen=True)
+# eq=False: a situation is itself, so that what is derived from it can be remembered with it.
+@dataclass(frozen=True, eq=False)
 class Situation:
     """One moment of one home.
 
@@ -136,7 +137,7 @@ def _gathered(home: Home, at_ms: int) -> Situation | None:
     own = standing.columns.changed(
         uptake_ml_per_day_at_1_kpa=drinking.uptake_ml_per_day_at_1_kpa, uptake_log_sd=drinking.uptake_log_sd
     )
-    posterior = dry_lines.calibrated(standing, dry_lines.depth_notes(standing, course, waters, notes), own)
+    posterior = calibrate(own, dry_lines.depth_notes(standing, course, waters, notes))
     draws = posterior.draws(np.random.default_rng(dry_lines.SEED), dry_lines.DRAWS)
     line_mm = dry_lines.lines(standing, course, columns, waters, draws, dry_lines.line_steps(end_ms))
     return Situation(

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.calibration import LOOKING_SD_MM, USUAL_LOOKING_SD_MM
+from analysis.calibration import LOOKING_SD_MM, USUAL_LOOKING_SD_MM, calibrate
 from analysis.columns import Columns
 from analysis.counterfactual import Drivers, Spell
 from analysis.held_series import FloatArray
@@ -19,7 +19,7 @@ from analysis.levels import EMPTY_BELOW_MM
 from analysis.pot_water import PotWater
 from analysis.setups import column_parameters
 from analysis.thirst import thirst
-from dashboard.answers.lines import STEP_MS, calibrated, depth_notes, in_force
+from dashboard.answers.lines import STEP_MS, depth_notes, in_force
 from dashboard.answers.situation import Situation
 from dashboard.answers.standing import Description
 from dashboard.answers.use_ahead import STEPS_A_DAY
@@ -245,6 +245,6 @@ def _columns(
     pots[index] = replace(pots[index], setup=setups[0])
     then = replace(standing, pots=tuple(pots))
     known = situation.notes[situation.notes["time_ms"] <= since_ms]
-    posterior = calibrated(then, depth_notes(then, situation.course, situation.waters, known), halves[0])
+    posterior = calibrate(halves[0], depth_notes(then, situation.course, situation.waters, known))
     draws = posterior.draws(np.random.default_rng(SEED), DRAWS)
     return draws.under(halves[0]).taken([index]), draws.under(halves[1]).taken([index])

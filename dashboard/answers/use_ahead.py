@@ -5,6 +5,7 @@ the water that stands in it now. What it multiplies is the loss that set-up and 
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -47,6 +48,7 @@ class Ahead:
     thirsts: Thirsts
 
 
+@lru_cache(maxsize=2)
 def use_ahead(situation: Situation) -> Ahead:
     """The next four weeks of every pot; NaN where its shelf has no air."""
     rng = np.random.default_rng(SEED)
