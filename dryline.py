@@ -352,9 +352,11 @@ def simulate(
             setup = setup_toml(plan.start_ms, plan.live_ms, seed=plan.seed, scenario=plan.scenario, bare_numbers=live)
             house.logbook.import_setup(setup)
             house.logbook.import_notes(notes_csv(past.notes))
-        broker = house.settings.broker
+        link = house.link()
         publish.run(
-            publish.Link(host="127.0.0.1" if broker.embedded else broker.host, port=broker.port),
+            publish.Link(
+                link.host, link.port, link.username, link.password, Path(link.tls_ca) if link.tls_ca else None
+            ),
             plan,
             speed=speed,
             until_ms=None if live else began_ms,

@@ -43,9 +43,8 @@ def answer(home: Home, at_ms: int) -> dict[str, Any]:
         covers_noted=sorted(set(looked["cover"])),
     )
     with_air = [place for place, one in enumerate(advice) if one.options]
-    depth = situation.posterior.draws(np.random.default_rng(SEED), DRAWS)
     window = dry_lines.line_steps(situation.course.end_ms)
-    now_mm = dry_lines.lines(situation.standing, situation.course, situation.columns, situation.waters, depth, window)[
+    now_mm = dry_lines.lines(situation.standing, situation.course, situation.columns, situation.waters, draws, window)[
         -1
     ]
     labels, answers = [advice[place].pot for place in with_air], [advice[place].answer_draws for place in with_air]

@@ -133,8 +133,9 @@ def told_water(
     quantity, series = _own_series(home, pot, sensors, grid_ms)
     interval_ms = _interval_ms(series)
     level_mm, level_sd_mm = unknown, unknown
-    if quantity == "reservoir_level":
-        told = measured_water(
+    if quantity in ("reservoir_level", "pot_mass"):
+        tell = measured_water if quantity == "reservoir_level" else weighed_water
+        told = tell(
             vessel,
             series.time_ms,
             series.value,
@@ -144,20 +145,10 @@ def told_water(
             declared_interval_ms=interval_ms,
             since_ms=since_ms,
         )
-        clean = cleaned(series.time_ms, series.value)
-        level_mm = level_at(clean, grid_ms)
-        level_sd_mm = np.where(np.isfinite(level_mm), clean.sensor.reading_sd_mm, np.nan)
-    elif quantity == "pot_mass":
-        told = weighed_water(
-            vessel,
-            series.time_ms,
-            series.value,
-            at_ms,
-            notes=notes,
-            shelf_temperature=temperature,
-            declared_interval_ms=interval_ms,
-            since_ms=since_ms,
-        )
+        if quantity == "reservoir_level":
+            clean = cleaned(series.time_ms, series.value)
+            level_mm = level_at(clean, grid_ms)
+            level_sd_mm = np.where(np.isfinite(level_mm), clean.sensor.reading_sd_mm, np.nan)
     elif quantity == "reservoir_low" and series.sensors[-1].height_mm is not None:
         told = switched_water(
             vessel,

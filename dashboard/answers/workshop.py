@@ -2,13 +2,12 @@
 
 from typing import Any
 
-from dashboard.answers.check import disk_free_pct, place_of, sensor_findings
+from dashboard.answers.check import LEARN_FROM_MS, disk_free_pct, place_of, sensor_findings
+from dashboard.answers.shelf_air import STALE_MS
 from ingest.home import Home
-from ingest.readings import DAY_MS, Series
+from ingest.readings import Series
 from ingest.sensors import Sensor, in_canonical_units, silent
 
-LEARN_FROM_MS = 14 * DAY_MS
-STALE_MS = 3_600_000
 LONGEST_SHOWN = 400
 
 
