@@ -13,6 +13,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_u
 from flask import Flask, Request, Response, jsonify
 
 from dashboard import signin
+from dashboard.changing import take_changes
 from dashboard.pages import Ask, Page, story, wall, workshop
 
 PAGES: tuple[Page, ...] = (wall.PAGE, story.PAGE, workshop.PAGE)
@@ -90,6 +91,7 @@ def create_app(ask: Ask, access: signin.Access, title: str = "dryline") -> Dash:
     for page in pages:
         page.wire(app, ask)
     _answer_health(server, ask)
+    take_changes(server, ask.changes, ask.now_ms)
     signin.guard(server, access, title)
     _harden(server, app)
     return app

@@ -11,6 +11,7 @@ from dashboard import signin
 from dashboard.answers import health, story, wall, workshop
 from dashboard.app import create_app
 from dashboard.care import cared_for
+from dashboard.changes import changes_of
 from dashboard.listening import listening
 from dashboard.pages import Ask
 from ingest.home import Home
@@ -29,6 +30,7 @@ def asks_of(home: Home) -> Ask:
         health=partial(health.answer, home),
         story=partial(story.answer, home),
         workshop=partial(workshop.answer, home),
+        changes=changes_of(home),
     )
 
 

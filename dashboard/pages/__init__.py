@@ -4,8 +4,8 @@ Owns what a page is and what it may ask. A page computes nothing and draws nothi
 `assets` draw, answers compute. Pages do not know each other.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 Answer = dict[str, Any]
@@ -16,7 +16,7 @@ class Ask:
     """The questions that pages may put; the answers are plain dicts that the command line prints as well.
 
     `now_ms` is the only clock that pages read. A question that is None has no page: the frame shows only what works.
-    `story` takes the pot, the span (since, until) and the present moment.
+    `story` takes the pot, the span (since, until) and the present moment. `changes` are what a screen may do, by name.
     """
 
     now_ms: Callable[[], int]
@@ -24,6 +24,7 @@ class Ask:
     health: Callable[[int], Answer]
     story: Callable[[str, int, int, int], Answer] | None = None
     workshop: Callable[[int], Answer] | None = None
+    changes: Mapping[str, Callable[[int, Mapping[str, Any]], Answer]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,25 @@
+"""What the screens may change: one file a kind of change, plain functions `(home, at_ms, body) -> dict`.
+
+`body` is what a screen sent, unchecked; what comes back is what the screen shows or needs to undo it. A change that
+cannot be taken raises one of the refusals of `ingest`, and then nothing was written. Knows no Flask and no page.
+"""
+
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import Any
+
+from dashboard.changes import notes
+from ingest.home import Home
+
+Change = Callable[[int, Mapping[str, Any]], dict[str, Any]]
+CHANGES: dict[str, Callable[[Home, int, Mapping[str, Any]], dict[str, Any]]] = {
+    "notes": notes.add,
+    "note_corrected": notes.correct,
+    "note_withdrawn": notes.withdraw,
+    "note_put_back": notes.put_back,
+}
+
+
+def changes_of(home: Home) -> dict[str, Change]:
+    """Every change by its name in the address, bound to one home."""
+    return {name: partial(change, home) for name, change in CHANGES.items()}
