@@ -12,7 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -250,10 +250,12 @@ def run(home: HomeFolder = None, port: Port = None) -> None:
     from ingest.supervisor import keep_running
 
     with _opened(home) as house:
-        folder, embedded = house.folder, house.settings.broker.embedded
+        folder, embedded, ingesters = house.folder, house.settings.broker.embedded, house.settings.broker.ingesters
     command = [sys.executable, "-m", "dryline"]
     options = ["--home", str(folder)]
     family = {"ingester": [*command, "ingest", *options], "dashboard": [*command, "dashboard", *options]}
+    for number in range(2, ingesters + 1):
+        family[f"ingester {number}"] = [*family["ingester"], "--number", str(number)]
     if port is not None:
         family["dashboard"] += ["--port", str(port)]
     if embedded:
@@ -281,14 +283,20 @@ def broker(home: HomeFolder = None) -> None:
 
 
 @app.command()
-def ingest(home: HomeFolder = None) -> None:
+def ingest(
+    home: HomeFolder = None,
+    number: Annotated[int, typer.Option(min=1, max=16, help="Which of several ingesters of this home.")] = 1,
+) -> None:
     """The ingester alone: messages from the broker into the store."""
     from dashboard.answers.check import status_file
     from ingest.subscriber import run as subscribe
 
     stop = _until_asked_to_stop()
-    with _opened(home) as house, _forwarding(house, stop):
-        subscribe(house.link(), house.readings, house.logbook.sensors, stop=stop, status_file=status_file(house))
+    with _opened(home) as house, _forwarding(house, stop) if number == 1 else nullcontext():
+        if number > 1 and house.settings.broker.shared_group is None:
+            raise WrongUse("Several ingesters need a shared_group under [broker] in dryline.toml.")
+        status = status_file(house, number)
+        subscribe(house.link(number), house.readings, house.logbook.sensors, stop=stop, status_file=status)
 
 
 @contextmanager

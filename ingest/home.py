@@ -47,8 +47,8 @@ class Home:
 
         return Logbook(self.settings.logbook.url or f"sqlite:///{self.folder / 'logbook.db'}")
 
-    def link(self) -> "Link":
-        """How the ingester reaches the broker.
+    def link(self, number: int = 1) -> "Link":
+        """How the ingester of that number (there may be several in a shared group) reaches the broker.
 
         Raises:
             SettingsError: the password file cannot be read.
@@ -59,7 +59,7 @@ class Home:
         return Link(
             host="127.0.0.1" if broker.embedded else broker.host,
             port=broker.port,
-            client_id=default_client_id(broker.shared_group),
+            client_id=default_client_id(broker.shared_group, number),
             topics=broker.topics,
             shared_group=broker.shared_group,
             username=broker.username,

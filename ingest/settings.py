@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Literal
 from zoneinfo import available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 EVERY_DAY: tuple[Weekday, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -35,7 +35,14 @@ class Broker(Section):
     password_file: Path | None = None
     tls_ca: Path | None = None
     shared_group: str | None = Field(default=None, pattern=r"^[^/#+]+$")
+    ingesters: int = Field(default=1, ge=1, le=16)
     topics: tuple[str, ...] = ("#",)
+
+    @model_validator(mode="after")
+    def _several_share(self) -> "Broker":
+        if self.ingesters > 1 and (self.embedded or self.shared_group is None):
+            raise ValueError("several ingesters need embedded = false (Mosquitto) and a shared_group")
+        return self
 
 
 class Dashboard(Section):

@@ -597,6 +597,8 @@ def _holds_decrypted(sock: object) -> bool:
     return bool(pending is not None and pending() > 0)
 
 
-def default_client_id(shared_group: str | None) -> str:
-    """A name for our session: fixed for a single ingester, with the host's name in a group of several."""
-    return f"dryline-{shared_group}-{socket.gethostname()}" if shared_group else "dryline-ingest"
+def default_client_id(shared_group: str | None, number: int = 1) -> str:
+    """A name for our session: fixed for a single ingester; in a group of several the host's and the ingester's own."""
+    if shared_group is None:
+        return "dryline-ingest"
+    return f"dryline-{shared_group}-{socket.gethostname()}" + (f"-{number}" if number > 1 else "")

@@ -6,6 +6,7 @@ attention is asked elsewhere.
 
 import json
 import shutil
+from pathlib import Path
 from typing import Any
 
 from ingest.home import Home
@@ -102,8 +103,13 @@ def _online(home: Home, sensors: list[Sensor], at_ms: int) -> dict[str, float]:
 
 
 def _ingester_trouble(home: Home, at_ms: int) -> list[Finding]:
-    """What the ingester last said of itself, or that it has not spoken."""
-    file = status_file(home)
+    """What the ingesters last said of themselves, or that one has not spoken."""
+    numbers = range(1, home.settings.broker.ingesters + 1)
+    return [finding for number in numbers for finding in _trouble_of(status_file(home, number), number, at_ms)]
+
+
+def _trouble_of(file: Path, number: int, at_ms: int) -> list[Finding]:
+    name = "The ingester" if number == 1 else f"Ingester {number}"
     if not file.exists():
         return []
     try:
@@ -112,17 +118,15 @@ def _ingester_trouble(home: Home, at_ms: int) -> list[Finding]:
         return []
     findings = []
     if at_ms - file.stat().st_mtime_ns // 1_000_000 > INGESTER_LATE_MS:
-        findings.append(
-            _finding("ingester_stopped", "The ingester has not reported for a minute: is `dryline run` up?")
-        )
+        findings.append(_finding("ingester_stopped", f"{name} has not reported for a minute: is `dryline run` up?"))
     if status.get("trouble"):
         findings.append(_finding("ingester_trouble", str(status["trouble"])))
     return findings
 
 
-def status_file(home: Home) -> Any:
-    """Where the ingester leaves its counters."""
-    return home.folder / "ingester.json"
+def status_file(home: Home, number: int = 1) -> Path:
+    """Where the ingester of that number leaves its counters."""
+    return home.folder / ("ingester.json" if number == 1 else f"ingester-{number}.json")
 
 
 def _damage(home: Home) -> list[Finding]:

@@ -57,6 +57,10 @@ def test_every_table_of_the_plan_is_read(tmp_path: Path) -> None:
         ("[grower]\nvisits_per_week = 0", r"grower\.visits_per_week: .*greater than or equal to 1"),
         ("[grower]\ntimezone = 'Europe/Lisbn'", r"not a time zone.*Europe/Lisbon"),
         ("[grower]\nweekdays = []", r"name at least one weekday"),
+        (
+            "[broker]\ningesters = 3",
+            r"broker: several ingesters need embedded = false \(Mosquitto\) and a shared_group",
+        ),
         ("[grower\n", r"not valid TOML"),
     ],
 )
