@@ -26,7 +26,11 @@ class Section(BaseModel):
 
 
 class Broker(Section):
-    """Where messages come from. The embedded broker listens on loopback only."""
+    """Where messages come from.
+
+    The embedded broker listens on loopback; on `network_host` too where that is named, to those who give `username`
+    and the password, with TLS where there are `tls_cert` and `tls_key`.
+    """
 
     embedded: bool = True
     host: str = "127.0.0.1"
@@ -37,6 +41,10 @@ class Broker(Section):
     shared_group: str | None = Field(default=None, pattern=r"^[^/#+]+$")
     ingesters: int = Field(default=1, ge=1, le=16)
     topics: tuple[str, ...] = ("#",)
+    network_host: str | None = None
+    network_port: int = Field(default=8883, ge=1, le=65535)
+    tls_cert: Path | None = None
+    tls_key: Path | None = None
 
     @model_validator(mode="after")
     def _several_share(self) -> "Broker":
@@ -46,11 +54,16 @@ class Broker(Section):
 
 
 class Dashboard(Section):
-    """Where the screens are served. Any host but loopback needs a password."""
+    """Where the screens are served. Any host but loopback needs a password.
+
+    `open_wall`: the wall alone may be read without it. `secure_cookies`: for a dashboard behind https.
+    """
 
     host: str = "127.0.0.1"
     port: int = Field(default=8050, ge=1, le=65535)
     title: str = "dryline"
+    open_wall: bool = False
+    secure_cookies: bool = False
 
 
 class ReadingsKept(Section):
@@ -99,9 +112,16 @@ class Grower(Section):
 
 
 class Alerts(Section):
-    """Where alerts go beside the wall, and when they stay quiet (local time, `22:00-07:00`)."""
+    """Where alerts go beside the wall, and when they stay quiet (local time, `22:00-07:00`).
+
+    `topic` is where they stand as retained messages: under `dryline/`, which the ingester never takes for sensors.
+    Too cold and too hot are common practice for mixed epiphytic orchids, no source: set what your plants bear.
+    """
 
     urls_file: Path | None = None
+    topic: str = Field(default="dryline/alerts", pattern=r"^dryline(/[^/#+\x00]+)+$")
+    too_cold_c: float = Field(default=10.0, ge=-20, le=30)
+    too_hot_c: float = Field(default=35.0, ge=15, le=60)
     quiet_hours: str | None = Field(default=None, pattern=r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$")
 
 

@@ -9,10 +9,11 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+from ingest.failure_codes import HELD_AT_100
 from ingest.home import Home
 from ingest.message_times import host_clock_is_sane
-from ingest.readings import DAY_MS, StoreError
-from ingest.sensors import Sensor, silent
+from ingest.readings import DAY_MS, FailureSpell, StoreError
+from ingest.sensors import Sensor, in_canonical_units, silent
 
 Finding = dict[str, Any]
 
@@ -76,10 +77,8 @@ def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
         name = sensor.label or sensor.source
         times, values = recent[sensor.source]
         if sensor.source in failed:
-            spell = failed[sensor.source]
-            says = f"{name} reports a failure ({spell.code}); look at its wiring, power or battery."
-            findings.append(_about(sensor, at_ms, "sensor_failed", spell.from_ms, says))
-        elif silent(sensor.interval_s, times, at_ms, online.get(sensor.online_topic or "")):
+            findings.append(_failed(sensor, name, failed[sensor.source], at_ms))
+        elif times.size and silent(sensor.interval_s, times, at_ms, online.get(sensor.online_topic or "")):
             findings.append(
                 _about(
                     sensor, at_ms, "sensor_silent", int(times[-1]), f"{name} has gone silent; its place is unmeasured."
@@ -89,10 +88,20 @@ def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
             since = last.get(sensor.source)
             says = f"{name} has gone silent." if since else f"{name} has never been heard."
             findings.append(_about(sensor, at_ms, "sensor_silent", since[0] if since else None, says))
-        elif sensor.quantity == "battery" and values.size and values[-1] < LOW_BATTERY_PCT:
-            says = f"{name}: battery at {values[-1]:.0f} %."
-            findings.append(_about(sensor, at_ms, "battery_low", int(times[-1]), says))
+        elif sensor.quantity == "battery" and values.size:
+            left_pct = float(in_canonical_units(sensor, values[-1:])[0])
+            if left_pct < LOW_BATTERY_PCT:
+                says = f"{name}: battery at {left_pct:.0f} %."
+                findings.append(_about(sensor, at_ms, "battery_low", int(times[-1]), says))
     return findings
+
+
+def _failed(sensor: Sensor, name: str, spell: FailureSpell, at_ms: int) -> Finding:
+    if spell.code == HELD_AT_100:
+        says = f"{name} has shown 100 % for a day: it is wet or worn, or the air there never dries."
+        return _about(sensor, at_ms, "humidity_held", spell.from_ms, says)
+    says = f"{name} reports a failure ({spell.code}); look at its wiring, power or battery."
+    return _about(sensor, at_ms, "sensor_failed", spell.from_ms, says)
 
 
 def _online(home: Home, sensors: list[Sensor], at_ms: int) -> dict[str, float]:
