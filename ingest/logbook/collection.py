@@ -47,6 +47,17 @@ class Collection(Store):
             for column in (t.setup.c.body, t.setup.c.change, t.note.c.detail, t.shelf.c.body):
                 _rename_inside(connection, column, label, record.label)
 
+    def withdraw_shelf(self, label: str) -> None:
+        """Take away a shelf that was entered by mistake: nothing may ever have stood there or borrowed its air."""
+        with self.writing() as connection:
+            shelf_id = self._id_of(t.shelf, label, "shelf")
+            placed = connection.execute(sa.select(t.placement.c.id).where(t.placement.c.shelf_id == shelf_id)).first()
+            columns = (t.setup.c.body, t.setup.c.change, t.shelf.c.body)
+            bodies = (row.body for c in columns for row in connection.execute(sa.select(c.label("body"))) if row.body)
+            if placed is not None or any(label in (body.get("shelf"), body.get("air_from")) for body in bodies):
+                raise Refused(f"The shelf {label!r} cannot be taken out: a pot, a sensor or another shelf names it.")
+            self._remove_labelled(t.shelf, shelf_id)
+
     # --- pots
 
     def pots(self, *, gone: bool = False) -> list[Pot]:
@@ -76,6 +87,21 @@ class Collection(Store):
         record = checked(Pot, {"label": new_label})
         with self.writing():
             self._rename(t.pot, label, record.label, "pot")
+
+    def withdraw_pot(self, label: str) -> None:
+        """Take away a pot that was entered by mistake, with its set-ups; one of which anything was noted stays."""
+        with self.writing() as connection:
+            pot_id = self._id_of(t.pot, label, "pot")
+            for table in (t.note, t.placement):
+                if connection.execute(sa.select(table.c.id).where(table.c.pot_id == pot_id)).first() is not None:
+                    raise Refused(
+                        f"{label!r} cannot be taken out: it has notes or a sensor. If it is no more, log that it died "
+                        "or is gone; its history then stays."
+                    )
+            for row in connection.execute(sa.select(t.setup).where(t.setup.c.pot_id == pot_id)).all():
+                self._keep("setup", pot_id, {**row.body, "from_ms": row.from_ms, "to_ms": row.to_ms})
+            connection.execute(sa.delete(t.setup).where(t.setup.c.pot_id == pot_id))
+            self._remove_labelled(t.pot, pot_id)
 
     def pot_history(self, label: str) -> list[dict[str, Any]]:
         """What was said of a pot before it was described anew or renamed, with `written_ms`, the first first."""
@@ -121,7 +147,20 @@ class Collection(Store):
         with self.writing():
             self._put(t.pot_type, record)
 
+    def withdraw_pot_type(self, label: str) -> None:
+        """Take away a pot type; pots that were set up after it keep their set-ups, and it is no longer named there."""
+        with self.writing():
+            type_id = self._id_of(t.pot_type, label, "pot type")
+            self.edit_pots([pot.label for pot in self.pots(gone=True) if pot.type == label], {"type": None})
+            self._remove_labelled(t.pot_type, type_id)
+
     # --- what they share
+
+    def _remove_labelled(self, table: sa.Table, row_id: int) -> None:
+        with self.writing() as connection:
+            row = connection.execute(sa.select(table.c.label, table.c.body).where(table.c.id == row_id)).one()
+            self._keep(table.name, row_id, {"label": row.label, **row.body})
+            connection.execute(sa.delete(table).where(table.c.id == row_id))
 
     def _put(self, table: sa.Table, record: Record) -> int:
         body = record.model_dump(mode="json", exclude_unset=True)

@@ -145,6 +145,17 @@ class Placements(Collection):
             self.unplace_sensor(source, at_ms)
             self.put_sensor(replace(new, placed=(Placement(at_ms, stood[0].to_ms, stood[0].at),)))
 
+    def withdraw_sensor(self, source: str) -> None:
+        """Take away a sensor that was entered by mistake, with its placements; its raw readings stay in their store."""
+        with self.writing() as connection:
+            sensor_id = self._sensor_id(source)
+            for row in self._placement_rows(sensor_id):
+                self._keep_placement(row)
+            body = connection.execute(sa.select(t.sensor.c.body).where(t.sensor.c.id == sensor_id)).scalar_one()
+            self._keep("sensor", sensor_id, body)
+            connection.execute(sa.delete(t.placement).where(t.placement.c.sensor_id == sensor_id))
+            connection.execute(sa.delete(t.sensor).where(t.sensor.c.id == sensor_id))
+
     # --- rows
 
     def _sensor_id(self, source: str) -> int:
