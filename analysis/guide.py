@@ -16,7 +16,7 @@ two weeks, then the rest.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -31,6 +31,8 @@ from analysis.setups import column_parameters
 ENOUGH = 0.1  # share of days deeper than the rooting depth that a plant puts up with
 SURE = 0.9
 WET_DAYS = 0.5
+LIKELY, MAY_WAIT_DAYS = 0.7, 0.5
+"""With less agreement than 7 in 10, and a risk on fewer than half of the days, a look comes before any change."""
 WET_LIMIT_MM = {"airy": 80.0, "even": 65.0, "wetter": 45.0}
 """Less drained medium above the water than this, under a surface that never dries, is too wet; by what it likes."""
 _STALLED = (
@@ -45,8 +47,8 @@ class Home:
     """All pots to be advised, in one order. Daily series (days, pot) are what each pot went through of late.
 
     setups, shelves, pots: the design's dicts. vpd_kpa is NaN for a pot whose shelf has no air. rooting_mm (draw, pot).
-    watered_days: which of the days were rounds (days,). moister: for each pot the label of a moister shelf and
-    moister_vpd_kpa its air (days, pot), or None and NaN.
+    round_days: which of the days were rounds (days,). moister: for each pot the label of a moister shelf,
+    moister_vpd_kpa its air (days, pot) and moister_shelves its description, or None and NaN.
     """
 
     labels: tuple[str, ...]
@@ -60,6 +62,7 @@ class Home:
     round_days: BoolArray
     moister: Sequence[str | None]
     moister_vpd_kpa: FloatArray
+    moister_shelves: Sequence[Description | None] = ()
 
 
 @dataclass(frozen=True)
@@ -116,10 +119,7 @@ def advise(
     notes, 10.3), which no option models, so a flush comes first.
     A pot without air gets a sentence and no options.
     """
-    every = [
-        options_for(setup, shelf, moister)
-        for setup, shelf, moister in zip(home.setups, home.shelves, home.moister, strict=True)
-    ]
+    every = options_of(home)
     shares = _shares_by_option(home, draws, every)
     alone = _shares_by_option(home, physics, every) if physics is not None else {}
     answers = []
@@ -136,14 +136,31 @@ def advise(
     return answers
 
 
-def in_driest_month(home: Home, season_vpd_kpa: FloatArray) -> Home:
-    """The same home as its shelves' driest month would treat it: season_vpd_kpa (pot,) instead of the mean of late."""
-    with np.errstate(invalid="ignore"):
-        times = season_vpd_kpa / np.nanmean(home.vpd_kpa, axis=0)
-    return Home(
-        home.labels, home.setups, home.shelves, home.pots, home.vpd_kpa * times[None, :], home.temperature_c,
-        home.level_mm, home.rooting_mm, home.round_days, home.moister, home.moister_vpd_kpa * times[None, :],
-    )  # fmt: skip
+def options_of(home: Home) -> list[list[Option]]:
+    """The options of every pot, smallest step first."""
+    around = home.moister_shelves or [None] * len(home.labels)
+    return [
+        options_for(setup, shelf, moister, there)
+        for setup, shelf, moister, there in zip(home.setups, home.shelves, home.moister, around, strict=True)
+    ]
+
+
+def in_driest_month(home: Home, season_vpd_kpa: FloatArray, moister_season_kpa: FloatArray | None = None) -> Home:
+    """The same home as its shelves' driest month would treat it: season_vpd_kpa (pot,) instead of the mean of late.
+
+    moister_season_kpa (pot,): the same of the moister shelf; without it that shelf dries as the pot's own does.
+    """
+    times = season_vpd_kpa / mean_of_known(home.vpd_kpa)
+    there = times if moister_season_kpa is None else moister_season_kpa / mean_of_known(home.moister_vpd_kpa)
+    return replace(home, vpd_kpa=home.vpd_kpa * times, moister_vpd_kpa=home.moister_vpd_kpa * there)
+
+
+def mean_of_known(series: FloatArray) -> FloatArray:
+    """Mean over days of what is known of (day, pot); NaN where no day is."""
+    known = np.isfinite(series)
+    count = known.sum(axis=0)
+    total = np.where(known, series, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def in_words(chance: float, low: float, high: float) -> str:
@@ -227,9 +244,7 @@ def _drivers(
     """Air and level (day, 1, pot) under the option; unknown days are the pot's mean day."""
 
     def filled(series: FloatArray) -> FloatArray:
-        with np.errstate(invalid="ignore"):
-            mean = np.nanmean(series, axis=0)
-        return np.where(np.isfinite(series), series, mean)
+        return np.where(np.isfinite(series), series, mean_of_known(series))
 
     options = [chosen[int(p)] for p in index]
     moved = np.array([option.move_to is not None for option in options])
@@ -237,11 +252,18 @@ def _drivers(
     here, there = filled(home.vpd_kpa[:, index]), home.moister_vpd_kpa[:, index]
     vpd = np.where(moved, there, here) * times
     level = filled(home.level_mm[:, index])
-    full = level.max(axis=0)
-    kept = {"fuller": full - 0.5 * (full - level), "lower": np.maximum(level - 15.0, 10.0)}
-    for i, option in enumerate(options):
-        level[:, i] = kept[option.level][:, i] if option.level in kept else level[:, i]
+    level = np.stack([level_under(option, level[:, i]) for i, option in enumerate(options)], axis=1)
     return vpd[:, None, :], filled(home.temperature_c[:, index])[:, None, :], level[:, None, :]
+
+
+def level_under(option: Option | None, level_mm: FloatArray) -> FloatArray:
+    """The level (day,) as an option would have it kept: half of its usual fall, or 15 mm lower."""
+    if option is not None and option.level == "fuller":
+        full = np.nanmax(level_mm)
+        return np.asarray(full - 0.5 * (full - level_mm))
+    if option is not None and option.level == "lower":
+        return np.maximum(level_mm - 15.0, 10.0)
+    return level_mm
 
 
 def _with_discrepancy(draws: Draws, modelled: FloatArray, index: np.ndarray) -> FloatArray:
@@ -287,22 +309,52 @@ def _seen(option: Option, notes_alone: pd.DataFrame | None) -> str:
 
 def _advice(pot: str, outlooks: Sequence[Outlook], warnings: Sequence[str], stalled: bool) -> Advice:
     """The step on which most draws agree, and how many do."""
+    step = step_of(outlooks)
+    words = [outlook.option.change for outlook in outlooks]
+    says = _sentence(outlooks, step)
+    change, sure = step.change, step.sure
+    if stalled and (step.none_suffices or step.likeliest != "leave"):
+        change, sure, says = "flush from the top", False, _STALLED
+    named = tuple(words[i] if i < len(words) else "nothing suffices" for i in _answers(outlooks))
+    return Advice(pot, tuple(outlooks), change, sure, step.chance, says, tuple(warnings), named)
+
+
+@dataclass(frozen=True)
+class Step:
+    """What the draws agree on: the likeliest step and its chance, and the change that is advised for now.
+
+    The two differ where the draws do not agree and little is lost by waiting: then nothing is changed before a look.
+    none_suffices: no step is enough; the one that helps most stands for it.
+    """
+
+    likeliest: str
+    chance: float
+    sure: bool
+    none_suffices: bool
+    change: str
+
+    @property
+    def waits(self) -> bool:
+        """Whether a change is likely, but a look comes first."""
+        return self.change != self.likeliest
+
+
+def step_of(outlooks: Sequence[Outlook]) -> Step:
+    """The step among some options of one pot, "leave" the first of them."""
     answers = _answers(outlooks)
     words = [outlook.option.change for outlook in outlooks]
     share = np.bincount(answers, minlength=len(words) + 1) / len(answers)
     best = int(share[: len(words)].argmax())
-    none_suffices = share[-1] > share[best]
+    none_suffices = bool(share[-1] > share[best])
     chance = float(max(share[best], share[-1]))
     sure = chance >= SURE
     leave = outlooks[0]
     if none_suffices:
         best = min(range(len(words)), key=lambda i: _left_dry(outlooks[i]))
-    says = _sentence(leave, outlooks[best], sure, none_suffices)
-    flush = next(i for i, word in enumerate(words) if word == "flush from the top")
-    if stalled and (none_suffices or words[best] != "leave"):
-        best, sure, says = flush, False, _STALLED
-    named = tuple(words[i] if i < len(words) else "nothing suffices" for i in answers)
-    return Advice(pot, tuple(outlooks), words[best], sure, chance, says, tuple(warnings), named)
+    little_lost = max(leave.chance_too_dry, leave.chance_too_wet) < MAY_WAIT_DAYS
+    helps = leave.chance_too_dry - outlooks[best].chance_too_dry > ENOUGH
+    waits = not sure and ((little_lost and chance < LIKELY) or (none_suffices and not helps))
+    return Step(words[best], chance, sure, none_suffices, "leave" if waits else words[best])
 
 
 def _left_dry(outlook: Outlook) -> float:
@@ -325,22 +377,25 @@ def _answers(outlooks: Sequence[Outlook]) -> np.ndarray:
     return np.where(fits.any(0), fits.argmax(0), len(outlooks))
 
 
-def _sentence(leave: Outlook, best: Outlook, sure: bool, none_suffices: bool) -> str:
+def _sentence(outlooks: Sequence[Outlook], step: Step) -> str:
+    leave = outlooks[0]
+    best = next(outlook for outlook in outlooks if outlook.option.change == step.likeliest)
     now = _days_in_words(leave.chance_too_dry, leave.low, leave.high)
     then = _days_in_words(best.chance_too_dry, best.low, best.high)
-    change = best.option.change
-    if none_suffices:
-        if best is leave:
+    if step.none_suffices:
+        if best is leave or step.waits:
             return f"Too dry {now}, and no step tried here is enough by itself."
-        return f"Too dry {now}; nothing tried is enough by itself, {change} helps most ({then})."
-    if change == "leave":
-        return f"Leave it: too dry {now}." if sure else f"Probably leave it (too dry {now}): look once more."
+        return f"Too dry {now}; nothing tried is enough by itself, {step.change} helps most ({then})."
+    if step.likeliest == "leave":
+        return f"Leave it: too dry {now}." if step.sure else f"Probably leave it (too dry {now}): look once more."
     risk = "too dry" if best.option.against == "dry" else "too wet"
     if risk == "too wet":
         now = _days_in_words(leave.chance_too_wet, leave.chance_too_wet, leave.chance_too_wet)
         then = _days_in_words(best.chance_too_wet, best.chance_too_wet, best.chance_too_wet)
-    certain = "" if sure else "Not sure yet, look before you act; likeliest: "
-    return f"{certain}{change[0].upper()}{change[1:]}: {risk} {now} as it is, {then} then."
+    if step.waits:
+        return f"Look before you change anything: {risk} {now}; likeliest step: {step.likeliest} ({then})."
+    certain = "" if step.sure else "Not sure yet, look before you act; likeliest: "
+    return f"{certain}{step.change[0].upper()}{step.change[1:]}: {risk} {now} as it is, {then} then."
 
 
 def _warnings(

@@ -11,6 +11,8 @@ make sense for them: pebbles go on top within the headroom, holes can only be cl
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from analysis.setups import VENT_WORDS, WICK_WORDS
+
 Description = Mapping[str, object]
 
 PEBBLES_MM = (10, 20, 30)
@@ -54,13 +56,17 @@ ORDER = (
 
 _PEBBLE_CAUTION = "Rinse and test for lime; never over crown or rhizome; mind top-heavy pots."
 _HOLE_CAUTION = "Empty the pot first; mind cuts, and fumes when melting."
+_MOVE_CAUTION = "Mind its light and warmth there, and look for pests before it meets new neighbours."
 _REPOT_CAUTION = "One plant, one tool, one water; keep the dust of dry media out of your lungs."
 
 
-def options_for(setup: Description, shelf: Description, moister: str | None = None) -> list[Option]:
+def options_for(
+    setup: Description, shelf: Description, moister: str | None = None, there: Description | None = None
+) -> list[Option]:
     """The options that make sense for a pot, smallest step first, "leave" always among them.
 
-    setup, shelf: its descriptions. moister: label of the moister shelf to which it could move, if there is one.
+    setup, shelf: its descriptions. moister: label of the moister shelf to which it could move, if there is one, and
+    there: how that shelf is described (as its own where nobody says).
     """
     found = [
         Option("leave", "", setup, shelf),
@@ -72,10 +78,64 @@ def options_for(setup: Description, shelf: Description, moister: str | None = No
         *_covers(setup, shelf),
         *_wicks(setup, shelf),
         Option("moister air on the shelf", "dry", setup, shelf, vpd_times=0.7),
-        *_air(setup, shelf, moister),
+        *_air(setup, shelf, moister, shelf if there is None else there),
         *_repots(setup, shelf),
     ]
     return sorted(found, key=lambda option: ORDER.index("move" if option.move_to else option.change))
+
+
+def change_in_words(before: Description, after: Description) -> list[str]:
+    """What a recorded change of set-up was, in the words of the options, so that notes and advice speak of the same.
+
+    A cover of pebbles counts with the nearest of the depths advised. Other changes have words of their own
+    ("repot", "move", "wick taken out"); nothing changed gives an empty list.
+    """
+    return [
+        words
+        for words in (
+            _cover_in_words(_table(before.get("top_layer")), _table(after.get("top_layer"))),
+            _holes_in_words(_count_of_holes(before.get("vents")), _count_of_holes(after.get("vents"))),
+            _wick_in_words(_strands(before), _strands(after)),
+            "repot" if before.get("layers") != after.get("layers") else "",
+            "move" if before.get("shelf") != after.get("shelf") else "",
+        )
+        if words
+    ]
+
+
+def _cover_in_words(before: Description, after: Description) -> str:
+    kind, thickness = _cover_of(after)
+    if _cover_of(before) == (kind, thickness):
+        return ""
+    if kind == "none":
+        return "take the cover off"
+    if kind == "sphagnum_moss":
+        return "damp moss collar"
+    if kind != "pebbles":
+        return f"cover of {kind.replace('_', ' ')}"
+    nearest = min(PEBBLES_MM, key=lambda depth: abs(depth - thickness))
+    return f"pebbles {nearest} mm" + (" in place of medium" if after.get("replaces_medium") else "")
+
+
+def _cover_of(cover: Description) -> tuple[str, float]:
+    kind, thickness = str(cover.get("kind", "none")), _number(cover.get("thickness_mm"), 0.0)
+    return ("none", 0.0) if kind == "none" or thickness == 0 else (kind, thickness)
+
+
+def _holes_in_words(before: int, after: int) -> str:
+    if before == after:
+        return ""
+    if after > before:
+        return "open holes"
+    return "close all holes" if after == 0 else "close half of the holes"
+
+
+def _wick_in_words(before: int, after: int) -> str:
+    if before == after:
+        return ""
+    if after < before:
+        return "wick taken out"
+    return "second wick" if before == 1 else "new wick"
 
 
 def depth_above_medium_mm(setup: Description) -> float:
@@ -92,11 +152,7 @@ def _changed(
 
 
 def _holes(setup: Description, shelf: Description) -> list[Option]:
-    vents = setup.get("vents")
-    if isinstance(vents, str):
-        numbers = {"few": {"count": 6, "diameter_mm": 6.0}, "many": {"count": 20, "diameter_mm": 8.0}}
-        vents = numbers.get(vents.strip().lower(), {"count": 0})
-    table = _table(vents)
+    table = _vents_of(setup.get("vents"))
     count = int(_number(table.get("count"), 0.0))
     wider = {"count": max(2 * count, 12), "diameter_mm": _number(table.get("diameter_mm"), 8.0)}
     found = [_changed(setup, shelf, "open holes", "wet", {"vents": {**table, **wider}}, _HOLE_CAUTION)]
@@ -107,6 +163,23 @@ def _holes(setup: Description, shelf: Description) -> list[Option]:
             _changed(setup, shelf, "close all holes", "dry", {"vents": "none"}),
         ]
     return found
+
+
+def _vents_of(vents: object) -> dict[str, object]:
+    if isinstance(vents, str):
+        count, diameter_mm = VENT_WORDS.get(vents.strip().lower(), (0, 8.0))
+        return {"count": count, "diameter_mm": diameter_mm} if count else {"count": 0}
+    return _table(vents)
+
+
+def _count_of_holes(vents: object) -> int:
+    return int(_number(_vents_of(vents).get("count"), 0.0))
+
+
+def _strands(setup: Description) -> int:
+    wick = setup.get("wick", "one")
+    table = _table(wick)
+    return int(_number(table.get("strands"), 0.0)) if table else WICK_WORDS.get(str(wick).strip().lower(), 1)
 
 
 def _covers(setup: Description, shelf: Description) -> list[Option]:
@@ -135,25 +208,25 @@ def _covers(setup: Description, shelf: Description) -> list[Option]:
 
 
 def _wicks(setup: Description, shelf: Description) -> list[Option]:
-    wick = setup.get("wick", "one")
-    table = _table(wick)
-    words = {"none": 0, "one": 1, "several": 3}
-    strands = int(_number(table.get("strands"), 0.0)) if table else words.get(str(wick).strip().lower(), 1)
+    table, strands = _table(setup.get("wick", "one")), _strands(setup)
     if strands == 0:
         return [_changed(setup, shelf, "new wick", "dry", {"wick": {"strands": 1, "material": "microfibre"}})]
     more = {**table, "strands": strands + 1}
     return [_changed(setup, shelf, "second wick" if strands == 1 else "new wick", "dry", {"wick": more})]
 
 
-def _air(setup: Description, shelf: Description, moister: str | None) -> list[Option]:
+def _air(setup: Description, shelf: Description, moister: str | None, there: Description) -> list[Option]:
     found = []
     if shelf.get("air") == "draughty" or shelf.get("heat") == "sun":
         calm = {**shelf, "air": "gentle", "heat": "none" if shelf.get("heat") == "sun" else shelf.get("heat", "none")}
         found.append(Option("shield from radiator or fan", "dry", setup, calm))
     if moister is not None:
         found.append(
-            Option(f"move to {moister}", "dry", setup, shelf, setup_change={"shelf": moister}, move_to=moister)
-        )
+            Option(
+                f"move to {moister}", "dry", {**setup, "shelf": moister}, there, setup_change={"shelf": moister},
+                move_to=moister, caution=_MOVE_CAUTION,
+            )
+        )  # fmt: skip
     return found
 
 

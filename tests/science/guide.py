@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.dry_layer import transient
-from analysis.guide import ENOUGH, SURE, WET_DAYS, WET_LIMIT_MM, Advice, Home, advise
+from analysis.guide import ENOUGH, SURE, WET_DAYS, WET_LIMIT_MM, Advice, Home, advise, step_of
 from analysis.outcomes import tips_in_the_medium
 from analysis.rooting import EXPOSURE, pots_draws_mm, rooting_depths
 from simulated_feeds.zoo import zoo
@@ -41,9 +41,11 @@ VARIANTS: dict[str, dict[str, object]] = {
 
 @dataclass(frozen=True)
 class Judged:
-    """One pot: what was advised and how surely, what was true, and the true share of dry days now and as advised."""
+    """One pot: the likeliest step and its chance, the change advised for now, what was true, and the true share of
+    dry days now and as advised."""
 
     advised: str
+    change: str
     chance: float
     true: str
     dry_now: float
@@ -107,13 +109,12 @@ def _judge(advice: Advice, true_dry: FloatArray, true_wet: FloatArray) -> Judged
     words = [outlook.option.change for outlook in offered]
     against = np.array([outlook.option.against for outlook in offered])
     index = [names.index(word) for word in words]
-    believed = _smallest(np.stack([o.dry_draws for o in offered]), np.stack([o.wet_draws for o in offered]), against)
-    share = np.bincount(believed, minlength=len(words) + 1) / len(believed)
-    best = int(share.argmax())
+    step = step_of(offered)
     true = int(_smallest(true_dry[index][:, None], true_wet[index][:, None], against)[0])
     named = [*words, "nothing"]
-    as_advised = float(true_dry[index[best]]) if best < len(words) else float(true_dry[0])
-    return Judged(named[best], float(share[best]), named[true], float(true_dry[0]), as_advised)
+    advised = "nothing" if step.none_suffices else step.likeliest
+    then = float(true_dry[names.index(step.change)])
+    return Judged(advised, step.change, step.chance, named[true], float(true_dry[0]), then)
 
 
 def _smallest(dry: FloatArray, wet: FloatArray, against: npt.NDArray[np.str_]) -> npt.NDArray[np.int64]:
