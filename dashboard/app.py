@@ -126,6 +126,7 @@ def _frame(access: signin.Access, pages: Sequence[Page]) -> Any:
             dcc.Location(id="url", refresh="callback-nav"),
             dcc.Store(id="shown"),
             dcc.Store(id="frame-done"),
+            dcc.Store(id="changed"),  # another moment after each change that this browser made (`assets/forms.js`)
             html.Div(id="page"),
             html.Nav(
                 [
