@@ -22,7 +22,9 @@ discrepancy that widens bands away from the noted conditions.
 Source: science notes 9.8 and 11.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -37,6 +39,13 @@ from analysis.dry_layer_slopes import CONSTANTS, Weights, line_at_rest, step_wit
 from analysis.media import MEDIA
 
 IntArray = npt.NDArray[np.int64]
+Mapped = Callable[[Callable[[Any], Any], list[Any]], Sequence[Any]]
+
+
+def in_turn(function: Callable[[Any], Any], jobs: list[Any]) -> list[Any]:
+    """One job after another, here."""
+    return [function(job) for job in jobs]
+
 
 LOOKING_SD_MM = {"damp_at_top": 1.5, "one_stone": 2.0, "fingertip": 2.5, "deeper": 4.0}
 """Error of each way of looking, sd: a stone is lifted, a fingertip reaches in, a skewer or a clear wall goes deeper."""
@@ -57,6 +66,9 @@ EXTRAPOLATION = 0.18
 """Share of a predicted change from the noted conditions by which the equation may be wrong, sd."""
 UNNOTED = 0.10
 """The same as a share of the depth itself in a pot without notes."""
+
+NOTES_A_JOB = 250
+"""Notes whose lines are followed together: fixed, so that results do not depend on how many workers there are."""
 
 POT_CONSTANTS = ("l1", "uptake", "vents", "wick", "surface", "vapour", "held")
 
@@ -179,11 +191,18 @@ class Posterior:
         return _with(self.columns, self.spread, self.shared_mean, self.pot_mean)
 
 
-def calibrate(columns: Columns, notes: DepthNotes | None = None, spread: SharedSpread | None = None) -> Posterior:
+def calibrate(
+    columns: Columns,
+    notes: DepthNotes | None = None,
+    spread: SharedSpread | None = None,
+    mapped: Mapped = in_turn,
+) -> Posterior:
     """The posterior of all pots after the notes; without notes it is the prior.
 
     columns: the pots as they stand today, `(pot,)`. notes: see `DepthNotes`; notes that say nothing (both bounds
-    unknown, or deeper than the whole column) are left out. spread: priors of what pots share.
+    unknown, or deeper than the whole column) are left out. spread: priors of what pots share. mapped: where the
+    lines that led to the notes are computed, `NOTES_A_JOB` notes at a time; the result does not depend on it. The
+    constants themselves hang together over all pots and are fitted here.
     Raises ValueError when a note names a pot that is not there.
     """
     spread = spread or SharedSpread()
@@ -191,7 +210,7 @@ def calibrate(columns: Columns, notes: DepthNotes | None = None, spread: SharedS
     names, _ = _shared(columns, spread)
     if kept is None or kept.columns.pots == 0:
         return _posterior(columns, spread, names, None, None)
-    return _posterior(columns, spread, names, kept, Fit(columns, kept, spread))
+    return _posterior(columns, spread, names, kept, Fit(columns, kept, spread, mapped))
 
 
 def column_test_depth_mm(tube_height_mm: npt.ArrayLike, damp_height_mm: npt.ArrayLike) -> FloatArray:
@@ -363,8 +382,8 @@ def _surprise(notes: DepthNotes, depth_mm: FloatArray) -> tuple[FloatArray, Floa
 class Fit:
     """The mode of the posterior and its curvature. Standardised parameters: the shared first, then each pot's."""
 
-    def __init__(self, columns: Columns, notes: DepthNotes, spread: SharedSpread) -> None:
-        self.notes, self.spread = notes, spread
+    def __init__(self, columns: Columns, notes: DepthNotes, spread: SharedSpread, mapped: Mapped = in_turn) -> None:
+        self.notes, self.spread, self.mapped = notes, spread, mapped
         tubes = np.unique(notes.pot[notes.pot < 0])
         owner = np.where(notes.pot >= 0, notes.pot, columns.pots + np.searchsorted(tubes, notes.pot))
         self.owners = columns.pots + len(tubes)
@@ -372,11 +391,17 @@ class Fit:
         self.shared = len(_shared(columns, spread)[0])
         full = _weights(notes.columns, spread)
         self.active = _active(full)
-        self.weights = Weights(full.l1[self.active], full.exponent[self.active], full.other[self.active])
-        self.before_weights: Weights | None = None
-        if notes.before is not None:
-            first = _weights(notes.before, spread)
-            self.before_weights = Weights(first.l1[self.active], first.exponent[self.active], first.other[self.active])
+        first = full if notes.before is None else _weights(notes.before, spread)
+        self.parts = [
+            _Part(
+                _notes_taken(notes, index),
+                spread,
+                self.owner[index],
+                _weights_taken(full, self.active, index),
+                _weights_taken(first, self.active, index),
+            )
+            for index in np.split(np.arange(owner.size), np.arange(NOTES_A_JOB, owner.size, NOTES_A_JOB))
+        ]
         count = self.shared + len(POT_CONSTANTS) * self.owners
         lately = [np.inf]
 
@@ -404,28 +429,9 @@ class Fit:
 
     def modelled(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Depths at the notes and their derivatives, `(note,)` and `(active parameter, note)`."""
-        notes = self.notes
-        shared, own = x[: self.shared], x[self.shared :].reshape(self.owners, len(POT_CONSTANTS))[self.owner]
-        columns = _with(notes.columns, self.spread, shared, own)
-        steps = notes.vpd_kpa.shape[0]
-        week = max(1, min(steps, round(168.0 / notes.step_hours)))
-        start = columns if notes.before is None else _with(notes.before, self.spread, shared, own)
-        weights = self.weights if self.before_weights is None else self.before_weights
-        early = first_known_mean(notes.vpd_kpa, notes.temperature_c, notes.level_mm, week)
-        line = line_at_rest(start, drivers(start, *early), weights)
-        for i in range(steps):
-            uptake = None if notes.uptake_ml_per_day is None else notes.uptake_ml_per_day[i]
-            ask = drivers(
-                columns, notes.vpd_kpa[i], notes.temperature_c[i], notes.level_mm[i], uptake_ml_per_day=uptake
-            )
-            line = step_with_slopes(columns, ask, line, self.weights, notes.step_hours / 24.0)
-            if notes.wetted is not None:
-                line = replace(
-                    line,
-                    depth_mm=np.where(notes.wetted[i], 0.0, line.depth_mm),
-                    slopes=np.where(notes.wetted[i], 0.0, line.slopes),
-                )
-        return line.depth_mm, line.slopes
+        own = x[self.shared :].reshape(self.owners, len(POT_CONSTANTS))
+        found = self.mapped(_lines_at_notes, [(part, x[: self.shared], own[part.owner]) for part in self.parts])
+        return np.concatenate([depth for depth, _ in found]), np.concatenate([slopes for _, slopes in found], axis=1)
 
     def objective(self, x: FloatArray) -> tuple[float, FloatArray]:
         """Minus log posterior and its gradient."""
@@ -449,6 +455,46 @@ class Fit:
 
     def _curved(self, _x: FloatArray, direction: FloatArray) -> FloatArray:
         return np.asarray(direction + self._jacobian.T @ (self._curvature * (self._jacobian @ direction)))
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Some notes, with all that is needed to follow their lines but the constants."""
+
+    notes: DepthNotes
+    spread: SharedSpread
+    owner: IntArray
+    weights: Weights
+    before_weights: Weights
+
+
+def _weights_taken(weights: Weights, active: IntArray, index: IntArray) -> Weights:
+    return Weights(
+        weights.l1[active][..., index], weights.exponent[active][..., index], weights.other[active][..., index]
+    )
+
+
+def _lines_at_notes(asked: tuple[_Part, FloatArray, FloatArray]) -> tuple[FloatArray, FloatArray]:
+    """Depths at some notes and their derivatives, `(note,)` and `(active parameter, note)`, under given constants."""
+    part, shared, own = asked
+    notes = part.notes
+    columns = _with(notes.columns, part.spread, shared, own)
+    steps = notes.vpd_kpa.shape[0]
+    week = max(1, min(steps, round(168.0 / notes.step_hours)))
+    start = columns if notes.before is None else _with(notes.before, part.spread, shared, own)
+    early = first_known_mean(notes.vpd_kpa, notes.temperature_c, notes.level_mm, week)
+    line = line_at_rest(start, drivers(start, *early), part.before_weights)
+    for i in range(steps):
+        uptake = None if notes.uptake_ml_per_day is None else notes.uptake_ml_per_day[i]
+        ask = drivers(columns, notes.vpd_kpa[i], notes.temperature_c[i], notes.level_mm[i], uptake_ml_per_day=uptake)
+        line = step_with_slopes(columns, ask, line, part.weights, notes.step_hours / 24.0)
+        if notes.wetted is not None:
+            line = replace(
+                line,
+                depth_mm=np.where(notes.wetted[i], 0.0, line.depth_mm),
+                slopes=np.where(notes.wetted[i], 0.0, line.slopes),
+            )
+    return line.depth_mm, line.slopes
 
 
 # --- the posterior ----------------------------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from analysis.columns import Columns
 from analysis.reservoir import Vessel
 from analysis.thirst import Thirst, thirst
 from dashboard.answers import lines as dry_lines
+from dashboard.answers.computing import mapped_on_cluster
 from dashboard.answers.lines import Course, columns_along, course_of, expected_use_ml_per_day, grid_until
 from dashboard.answers.refresh import refresh
 from dashboard.answers.standing import Standing, standing_at
@@ -137,7 +138,7 @@ def _gathered(home: Home, at_ms: int) -> Situation | None:
     own = standing.columns.changed(
         uptake_ml_per_day_at_1_kpa=drinking.uptake_ml_per_day_at_1_kpa, uptake_log_sd=drinking.uptake_log_sd
     )
-    posterior = calibrate(own, dry_lines.depth_notes(standing, course, waters, notes))
+    posterior = calibrate(own, dry_lines.depth_notes(standing, course, waters, notes), mapped=mapped_on_cluster)
     draws = posterior.draws(np.random.default_rng(dry_lines.SEED), dry_lines.DRAWS)
     line_mm = dry_lines.lines(standing, course, columns, waters, draws, dry_lines.line_steps(end_ms))
     return Situation(

@@ -15,6 +15,7 @@ from analysis.held_series import BoolArray, FloatArray, IntArray
 from analysis.levels import cleaned, level_at, level_by_the_book
 from analysis.pot_water import PotWater, RefillNotes, measured_water, weighed_water
 from analysis.reservoir import Vessel, vessel_by_area
+from dashboard.answers.computing import mapped
 from dashboard.answers.places import PlaceSeries, measured_at
 from dashboard.answers.shelf_air import series_state
 from dashboard.answers.standing import Description, Standing, StandingPot
@@ -84,8 +85,8 @@ def waters_of(
     expected_ml_per_day: (step, pot), what each pot's set-up and air make it lose.
     """
     of_pot = dict(list(notes.groupby("pot", sort=False)))
-    found = [
-        told_water(
+    jobs = [
+        what_is_told(
             home,
             pot,
             sensors,
@@ -96,6 +97,7 @@ def waters_of(
         )
         for index, pot in enumerate(standing.pots)
     ]
+    found = mapped(water_of, jobs)
     week = grid_ms > grid_ms[-1] - 7 * DAY_MS
     expected_week = known_mean(expected_ml_per_day[week])
     ratio = np.array([water.told.week.value for water in found]) / expected_week
@@ -113,6 +115,57 @@ def known_mean(series: FloatArray) -> FloatArray:
     return np.asarray(np.where(count > 0, np.where(known, series, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan))
 
 
+@dataclass(frozen=True)
+class Told:
+    """What sensor and notes say of one pot's water, gathered so that the rest can be computed anywhere.
+
+    quantity: of the best level sensor that serves the pot, "" where there is none. grid_ms: see `waters_of`.
+    since_ms: from when on use is wanted day by day.
+    """
+
+    vessel: Vessel
+    quantity: str
+    time_ms: IntArray
+    value: FloatArray
+    switch_height_mm: float | None
+    interval_ms: int | None
+    sensor_state: str
+    notes: RefillNotes
+    grid_ms: IntArray
+    since_ms: int
+    expected_ml_per_day: float
+    temperature: tuple[IntArray, FloatArray] | None
+
+
+def what_is_told(
+    home: Home,
+    pot: StandingPot,
+    sensors: Sequence[Sensor],
+    notes: RefillNotes,
+    grid_ms: IntArray,
+    expected_ml_per_day: float,
+    temperature: tuple[IntArray, FloatArray] | None,
+    days: int = LOOK_BACK_DAYS,
+) -> Told:
+    """Gather what the pot's own sensor and its notes say; `days`: how far back use is wanted day by day."""
+    at_ms = int(grid_ms[-1])
+    quantity, series = _own_series(home, pot, sensors, grid_ms)
+    return Told(
+        vessel=pot.vessel or usual_vessel(pot.setup),
+        quantity=quantity,
+        time_ms=series.time_ms,
+        value=series.value,
+        switch_height_mm=series.sensors[-1].height_mm if series.sensors else None,
+        interval_ms=_interval_ms(series),
+        sensor_state=series_state(series, at_ms),
+        notes=notes,
+        grid_ms=grid_ms,
+        since_ms=at_ms - days * DAY_MS,
+        expected_ml_per_day=expected_ml_per_day,
+        temperature=temperature,
+    )
+
+
 def told_water(
     home: Home,
     pot: StandingPot,
@@ -123,46 +176,44 @@ def told_water(
     temperature: tuple[IntArray, FloatArray] | None,
     days: int = LOOK_BACK_DAYS,
 ) -> StandingWater:
-    """What the pot's own sensor or its notes tell; along the grid NaN where only a reckoning can say.
+    """One pot's water as of the end of a grid; see `water_of`. days: how far back use is wanted day by day."""
+    return water_of(what_is_told(home, pot, sensors, notes, grid_ms, expected_ml_per_day, temperature, days))
 
-    days: how far back use is wanted day by day.
-    """
-    at_ms, unknown = int(grid_ms[-1]), np.full(grid_ms.size, np.nan)
-    since_ms = at_ms - days * DAY_MS
-    vessel = pot.vessel or usual_vessel(pot.setup)
-    quantity, series = _own_series(home, pot, sensors, grid_ms)
-    interval_ms = _interval_ms(series)
+
+def water_of(told: Told) -> StandingWater:
+    """What the pot's own sensor or its notes tell; along the grid NaN where only a reckoning can say."""
+    at_ms, unknown = int(told.grid_ms[-1]), np.full(told.grid_ms.size, np.nan)
     level_mm, level_sd_mm = unknown, unknown
-    if quantity in ("reservoir_level", "pot_mass"):
-        tell = measured_water if quantity == "reservoir_level" else weighed_water
-        told = tell(
-            vessel,
-            series.time_ms,
-            series.value,
+    if told.quantity in ("reservoir_level", "pot_mass"):
+        tell = measured_water if told.quantity == "reservoir_level" else weighed_water
+        water = tell(
+            told.vessel,
+            told.time_ms,
+            told.value,
             at_ms,
-            notes=notes,
-            shelf_temperature=temperature,
-            declared_interval_ms=interval_ms,
-            since_ms=since_ms,
+            notes=told.notes,
+            shelf_temperature=told.temperature,
+            declared_interval_ms=told.interval_ms,
+            since_ms=told.since_ms,
         )
-        if quantity == "reservoir_level":
-            clean = cleaned(series.time_ms, series.value)
-            level_mm = level_at(clean, grid_ms)
+        if told.quantity == "reservoir_level":
+            clean = cleaned(told.time_ms, told.value)
+            level_mm = level_at(clean, told.grid_ms)
             level_sd_mm = np.where(np.isfinite(level_mm), clean.sensor.reading_sd_mm, np.nan)
-    elif quantity == "reservoir_low" and series.sensors[-1].height_mm is not None:
-        told = switched_water(
-            vessel,
-            series.time_ms,
-            series.value,
-            series.sensors[-1].height_mm,
+    elif told.quantity == "reservoir_low" and told.switch_height_mm is not None:
+        water = switched_water(
+            told.vessel,
+            told.time_ms,
+            told.value,
+            told.switch_height_mm,
             at_ms,
-            notes=notes,
-            expected_use_ml_per_day=expected_ml_per_day,
-            declared_interval_ms=interval_ms,
+            notes=told.notes,
+            expected_use_ml_per_day=told.expected_ml_per_day,
+            declared_interval_ms=told.interval_ms,
         )
     else:
-        told = book_water(vessel, notes, at_ms, expected_use_ml_per_day=expected_ml_per_day)
-    return StandingWater(told, notes, level_mm, level_sd_mm, False, series_state(series, at_ms))
+        water = book_water(told.vessel, told.notes, at_ms, expected_use_ml_per_day=told.expected_ml_per_day)
+    return StandingWater(water, told.notes, level_mm, level_sd_mm, False, told.sensor_state)
 
 
 def _own_series(home: Home, pot: StandingPot, sensors: Sequence[Sensor], grid_ms: IntArray) -> tuple[str, PlaceSeries]:
