@@ -7,7 +7,7 @@ anew or speak at another pace is built whole, as far back as raw readings are ke
 """
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +16,8 @@ import pandas as pd
 
 from analysis.air import hourly_climate
 from analysis.held_series import learned_hold_ms
-from dashboard.answers.places import LONGEST_HOLD_MS, measured_at
+from dashboard.answers.computing import mapped_on_cluster
+from dashboard.answers.places import LONGEST_HOLD_MS, PlaceSeries, measured_at
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS, HOURLY_COLUMNS, FloatArray, IntArray, Touched
 from ingest.sensors import MISSED_INTERVALS, Sensor
@@ -25,6 +26,7 @@ AIR = ("air_temperature", "relative_humidity")
 LEARN_PACE_FROM_MS = 14 * DAY_MS
 #: A failure that is told later than this goes unnoticed.
 LATEST_FAILURE_MS = 60 * DAY_MS
+SHELVES_AT_ONCE = 8
 #: How long a reading may stand, in classes, so that a pace that wavers does not build history anew each time.
 HOLD_CLASSES_MS = np.array([1, 2, 4, 8, 12], dtype=np.int64) * HOUR_MS
 
@@ -36,6 +38,16 @@ class _Done:
     fingerprint: str
     until_ms: int
     failed: frozenset[tuple[str, int]]
+
+
+@dataclass(frozen=True)
+class _Due:
+    """Hours of a shelf whose facts are to be computed, and how long a reading may stand there."""
+
+    shelf: str
+    hold_ms: int
+    start_ms: int
+    end_ms: int
 
 
 def refresh(home: Home, now_ms: int) -> int:
@@ -50,6 +62,7 @@ def refresh(home: Home, now_ms: int) -> int:
     until_ms = max(now_ms, newest_ms) // HOUR_MS * HOUR_MS
     raw_from_ms = max(0, until_ms - home.settings.readings.keep_raw_days * DAY_MS)
     frames: list[pd.DataFrame] = []
+    due: list[_Due] = []
     finished: dict[str, _Done] = {}
     for shelf in home.logbook.shelves():
         ours = [sensor for sensor in sensors if any(placed.at == shelf.label for placed in sensor.placed)]
@@ -61,10 +74,10 @@ def refresh(home: Home, now_ms: int) -> int:
             frames.append(_forgotten(home, shelf.label, min([raw_from_ms, *(start_ms for start_ms, _ in spans)])))
         else:
             spans = _changed_spans(touched, ours, before, done)
-        frames += [_climate(home, sensors, shelf.label, hold_ms, *span) for span in spans]
+        due += [_Due(shelf.label, hold_ms, *span) for span in spans]
         if done != before:
             finished[shelf.label] = done
-    hourly = _together(frames)
+    hourly = _together([*frames, *_climates(home, sensors, due)])
     home.readings.write_facts(hourly=hourly, touched_until=touched.until)
     for label, done in finished.items():
         _keep_done(home, label, done)
@@ -79,19 +92,36 @@ def _together(frames: Sequence[pd.DataFrame]) -> pd.DataFrame | None:
     return pd.concat(some, ignore_index=True).drop_duplicates(["place", "hour_ms"], keep="last")
 
 
-def _climate(
-    home: Home, sensors: Sequence[Sensor], shelf: str, hold_ms: int, start_ms: int, end_ms: int
-) -> pd.DataFrame:
-    """Facts of one shelf, a row for every hour of the span, NaN throughout where nothing is known."""
+def _climates(home: Home, sensors: Sequence[Sensor], due: Sequence[_Due]) -> Iterator[pd.DataFrame]:
+    """The facts that are due; readings are gathered for a few shelves at a time, so that years of all fit in memory."""
+    for first in range(0, len(due), SHELVES_AT_ONCE):
+        asked = [_asked(home, sensors, one) for one in due[first : first + SHELVES_AT_ONCE]]
+        yield from mapped_on_cluster(_climate, asked)
+
+
+def _asked(home: Home, sensors: Sequence[Sensor], due: _Due) -> tuple[_Due, PlaceSeries, PlaceSeries]:
     temperature, humidity = (
-        measured_at(home.readings, sensors, shelf, quantity, start_ms - LONGEST_HOLD_MS, end_ms) for quantity in AIR
+        measured_at(home.readings, sensors, due.shelf, quantity, due.start_ms - LONGEST_HOLD_MS, due.end_ms)
+        for quantity in AIR
     )
+    return due, temperature, humidity
+
+
+def _climate(asked: tuple[_Due, PlaceSeries, PlaceSeries]) -> pd.DataFrame:
+    """Facts of one shelf, a row for every hour of the span, NaN throughout where nothing is known."""
+    due, temperature, humidity = asked
     facts = hourly_climate(
-        temperature.time_ms, temperature.value, humidity.time_ms, humidity.value, start_ms, end_ms, hold_ms
+        temperature.time_ms,
+        temperature.value,
+        humidity.time_ms,
+        humidity.value,
+        due.start_ms,
+        due.end_ms,
+        due.hold_ms,
     )
     columns = {name: np.asarray(getattr(facts, name)) for name in HOURLY_COLUMNS}
     columns["coverage"] = np.where(columns["coverage"] == 0, np.nan, columns["coverage"])
-    return _frame(shelf, facts.hour_ms, columns)
+    return _frame(due.shelf, facts.hour_ms, columns)
 
 
 def _forgotten(home: Home, shelf: str, from_ms: int) -> pd.DataFrame:
