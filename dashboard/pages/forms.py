@@ -51,7 +51,8 @@ def form(
     """
     spec = spec_of(change, fields, units=units, button=button, says=says, values=values, fixed=fixed, under=under)
     spec |= {key: value for key, value in {"cancel": cancel, "go": go}.items() if value is not None}
-    return html.Div(className="form-here", **{"data-form": json.dumps(spec)})
+    described: Any = {"data-form": json.dumps(spec)}
+    return html.Div(className="form-here", **described)
 
 
 def spec_of(change: str, fields: Sequence[Field], *, units: str, **more: Any) -> dict[str, Any]:
@@ -61,9 +62,5 @@ def spec_of(change: str, fields: Sequence[Field], *, units: str, **more: Any) ->
 
 def tap(words: str, change: str, body: Mapping[str, Any], *, main: bool = False) -> html.Button:
     """A button that makes a change by one tap; undo and sentences as for a form."""
-    return html.Button(
-        words,
-        type="button",
-        className="door door-first" if main else "door",
-        **{"data-tap": json.dumps([change, body])},
-    )
+    told: Any = {"data-tap": json.dumps([change, body])}
+    return html.Button(words, type="button", className="door door-first" if main else "door", **told)
