@@ -52,6 +52,9 @@ HomeFolder = Annotated[
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Machine-readable, with stable keys.")]
 AtTime = Annotated[str | None, typer.Option("--at", metavar="TIME", help="Answer as of a past moment (ISO 8601).")]
+Cluster = Annotated[
+    str | None, typer.Option("--cluster", metavar="tcp://HOST:PORT", help="A Dask scheduler that computes.")
+]
 Port = Annotated[int | None, typer.Option("--port", min=1, max=65535, help="The dashboard's port.")]
 
 
@@ -88,6 +91,7 @@ def _sentence(error: Exception) -> str | None:
 
 #: What is told to the person in one sentence instead of as a traceback, by the room that raises it.
 REFUSALS = (
+    ("dashboard.answers.computing", "ClusterAway"),
     ("dashboard.answers.explain", "WrongSpell"),
     ("dashboard.answers.situation", "UnknownPot"),
     ("dashboard.answers.two_spells", "TooLittleHistory"),
@@ -177,6 +181,29 @@ def check(home: HomeFolder = None, as_json: AsJson = False) -> None:
 
 
 @app.command()
+def alerts(
+    home: HomeFolder = None,
+    at: AtTime = None,
+    test: Annotated[bool, typer.Option("--test", help="Send a test to everyone who would be told.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """What needs you now, as it is told to you."""
+    from dashboard import tables
+    from dashboard.answers import alerts as question
+
+    with _opened(home) as house:
+        if test:
+            from dashboard.alerts import send_test
+
+            sent = send_test(house)
+            _show(sent, lambda answer: str(answer["says"]), as_json)
+            raise typer.Exit(1 if sent["failed"] else 0)
+        answer = question.answer(house, _moment_ms(at))
+    _show(answer, tables.alerts_list, as_json)
+    raise typer.Exit(1 if answer["alerts"] else 0)
+
+
+@app.command()
 def explain(
     pot: Annotated[str, typer.Argument(help="The pot's label.")],
     home: HomeFolder = None,
@@ -245,7 +272,7 @@ def _span_ms(text: str, zone: str) -> tuple[int, int]:
 
 
 @app.command()
-def run(home: HomeFolder = None, port: Port = None) -> None:
+def run(home: HomeFolder = None, port: Port = None, cluster: Cluster = None) -> None:
     """Everything in one: broker (if embedded), ingester, dashboard."""
     from ingest.supervisor import keep_running
 
@@ -258,6 +285,8 @@ def run(home: HomeFolder = None, port: Port = None) -> None:
         family[f"ingester {number}"] = [*family["ingester"], "--number", str(number)]
     if port is not None:
         family["dashboard"] += ["--port", str(port)]
+    if cluster is not None:
+        family["dashboard"] += ["--cluster", cluster]
     if embedded:
         family = {"broker": [*command, "broker", *options], **family}
     keep_running(family, _until_asked_to_stop(), on_beat=_tell_service_manager())
@@ -320,11 +349,12 @@ def _forwarding(house: "Home", stop: threading.Event) -> Iterator[None]:
 
 
 @app.command()
-def dashboard(home: HomeFolder = None, port: Port = None) -> None:
+def dashboard(home: HomeFolder = None, port: Port = None, cluster: Cluster = None) -> None:
     """The dashboard alone, with its hourly refresh."""
+    from dashboard.answers.computing import on_cluster
     from dashboard.serve import serve
 
-    with _opened(home) as house:
+    with _opened(home) as house, on_cluster(cluster or house.settings.analysis.cluster):
         chosen = port or house.settings.dashboard.port
         try:
             serve(house, port=chosen, stop=_until_asked_to_stop())

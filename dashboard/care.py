@@ -1,4 +1,4 @@
-"""What the dashboard does for the home while nobody asks: keeps answers current, packs days, makes backups.
+"""What the dashboard does for the home while nobody asks: keeps answers current, tells alerts, packs days, backs up.
 
 Owns when each of these is due, in one thread. A failure is logged and tried again; it never ends the thread
 or the screens.
@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+from dashboard.alerts import Alerting
 from dashboard.answers.situation import situation_at
 from ingest.backup import scheduled_backup
 from ingest.home import Home
@@ -36,8 +37,10 @@ def cared_for(home: Home, now_ms: Callable[[], int]) -> Iterator[None]:
 
 
 def _care(home: Home, now_ms: Callable[[], int], stop: threading.Event) -> None:
+    alerting = Alerting(home)
     chores: list[tuple[float, Callable[[], object]]] = [
         (LOOK_EVERY_S, lambda: situation_at(home, now_ms())),
+        (60.0, lambda: alerting.turn(now_ms())),
         (3600.0, lambda: home.readings.seal(now_ms() - SEAL_AFTER_MS)),
         (86400.0, lambda: home.readings.prune(home.settings.readings.keep_raw_days, now_ms())),
         (600.0, lambda: _backup(home, now_ms())),

@@ -58,6 +58,12 @@ def check_list(answer: Answer) -> str:
     return "\n".join(lines)
 
 
+def alerts_list(answer: Answer) -> str:
+    """`dryline alerts`: what needs the grower, most pressing first."""
+    rows = [[one["pot"] or one["shelf"] or "-", one["kind"].replace("_", " "), one["says"]] for one in answer["alerts"]]
+    return "\n\n".join([table(["where", "what", "says"], rows), answer["says"]]) if rows else str(answer["says"])
+
+
 def round_list(answer: Answer) -> str:
     """`dryline round`: a table a visit, what cannot wait, and the plan of an absence."""
     parts = [answer["says"]]

@@ -8,6 +8,7 @@ import os
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 from platformdirs import user_data_path
 
@@ -66,6 +67,28 @@ class Home:
             password=self._secret("broker.password_file", broker.password_file),
             tls_ca=str(self.folder / broker.tls_ca) if broker.tls_ca else None,
         )
+
+    def alert_addresses(self) -> list[tuple[int, str]]:
+        """The lines of the alerts' file of addresses that hold one, with their numbers; they hold secrets.
+
+        Raises:
+            SettingsError: the file cannot be read.
+        """
+        text = self._secret("alerts.urls_file", self.settings.alerts.urls_file) or ""
+        lines = enumerate(map(str.strip, text.splitlines()), start=1)
+        return [(number, line) for number, line in lines if line and not line.startswith("#")]
+
+    def secrets(self) -> list[str]:
+        """Every secret of the settings that can be read: what must never stand in a log, an export or a backup."""
+        files = [
+            ("broker.password_file", self.settings.broker.password_file),
+            ("influx.token_file", self.settings.influx.token_file),
+        ]
+        found = [address for _, address in self.alert_addresses()]
+        found += [secret for key, file in files if (secret := self._secret(key, file))]
+        if self.settings.logbook.url and (word := urlsplit(self.settings.logbook.url).password):
+            found.append(word)
+        return found
 
     def _secret(self, key: str, file: Path | None) -> str | None:
         """What a file that a setting names holds; a relative name is looked for in the home folder."""

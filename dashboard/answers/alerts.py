@@ -1,9 +1,9 @@
 """What a grower must know now, one alert a thing: its subject, one sentence, and a name that stays the same while it
 stands.
 
-Pots (nearly empty, dry beyond the rooting depth now or within two days, too wet, drinking less than they should), shelves
-too cold or too hot, sensors silent, failing, weak of battery or held near 100 %, follow-ups that are due, and the house
-itself (disk, database, ingester, clock). Who is told of them, how, and how often is `dashboard/alerts.py`.
+Pots (nearly empty, dry beyond the rooting depth now or within two days, too wet, drinking less than they should),
+shelves too cold or too hot, sensors silent, failing, weak of battery or held near 100 %, follow-ups that are due, and
+the house itself (disk, database, ingester, clock). Who is told of them, how, and how often is `dashboard/alerts.py`.
 """
 
 import re
@@ -65,16 +65,16 @@ def in_order(alerts: Sequence[Alert]) -> list[Alert]:
     return sorted(alerts, key=lambda alert: ORDER.index(alert["kind"]))
 
 
-def dries_soon(situation: Situation) -> list[Alert]:
+def dries_soon(situation: Situation, rooting_depth_mm: float = ROOTING_DEPTH_MM) -> list[Alert]:
     """Pots that are not dry beyond the rooting depth, and are expected to be within two days."""
     now, then = situation.expects_mm(), depth_in_two_days_mm(situation)
     found = []
     for index, pot in enumerate(situation.standing.pots):
-        dry_now, dry_then = (float(np.mean(depth[:, index] > ROOTING_DEPTH_MM)) for depth in (now, then))
+        dry_now, dry_then = (float(np.mean(depth[:, index] > rooting_depth_mm)) for depth in (now, then))
         if air_is_known(situation, index) and dry_now < SURE <= dry_then:
             says = (
                 f"Expected to be dry to about {np.median(then[:, index]):.0f} mm within two days if nobody fills; "
-                f"new tips reach moisture only above {ROOTING_DEPTH_MM:.0f} mm."
+                f"new tips reach moisture only above {rooting_depth_mm:.0f} mm."
             )
             found.append(_alert("too_dry", says, pot=pot.label, shelf=pot.shelf))
     return found
@@ -101,7 +101,7 @@ def _of_shelves(home: Home, at_ms: int) -> list[Alert]:
         if air.temperature_c is None or air.state == "borrowed":
             continue
         if air.temperature_c < coldest_c:
-            says = f"{air.temperature_c:.0f} °C, below {coldest_c:.0f} °C: see that heat and windows are as they should be."
+            says = f"{air.temperature_c:.0f} °C, below {coldest_c:.0f} °C: look at heat and windows."
             found.append(_alert("too_cold", says, shelf=label))
         if air.temperature_c > hottest_c:
             says = f"{air.temperature_c:.0f} °C, above {hottest_c:.0f} °C: shade or ventilate, as your plants bear it."

@@ -1,7 +1,8 @@
 """Where the dry line of every pot will stand in two days if nobody fills and the air stays as it was.
 
-The lines of the last weeks go on for two days: the air of each pot's last week, a level that falls by what the
-pot is expected to use. Early enough to fill a reservoir before a new tip meets dry medium.
+The lines of the last weeks go on for two days: the air of the last two days again (by day and by night alike; where it
+was not known, the week's mean), and a level that falls by what the pot is expected to use. Early enough to fill a
+reservoir before a new tip meets dry medium.
 """
 
 from dataclasses import replace
@@ -27,8 +28,8 @@ def depth_in_two_days_mm(situation: Situation) -> FloatArray:
     ahead_ms = course.end_ms[-1] + STEP_MS * np.arange(1, STEPS_AHEAD + 1)
     longer = Course(
         end_ms=np.concatenate([course.end_ms, ahead_ms]),
-        vpd_kpa=np.concatenate([course.vpd_kpa, np.tile(vpd, (STEPS_AHEAD, 1))]),
-        temperature_c=np.concatenate([course.temperature_c, np.tile(temperature, (STEPS_AHEAD, 1))]),
+        vpd_kpa=_again(course.vpd_kpa, vpd),
+        temperature_c=_again(course.temperature_c, temperature),
         spell=np.concatenate([course.spell, np.full(STEPS_AHEAD, course.spell[-1])]),
         spells=course.spells,
     )
@@ -39,12 +40,19 @@ def depth_in_two_days_mm(situation: Situation) -> FloatArray:
     return np.where(np.isfinite(vpd), path[-1], situation.expects_mm())
 
 
+def _again(past: FloatArray, usual: FloatArray) -> FloatArray:
+    """A series (step, pot) with its last two days once more, gaps in them filled with what is usual (pot,)."""
+    last = np.resize(past[-STEPS_AHEAD:], (STEPS_AHEAD, past.shape[1]))
+    return np.concatenate([past, np.where(np.isfinite(last), last, usual)])
+
+
 def _fall_mm_per_day(situation: Situation) -> FloatArray:
     """How fast each reservoir falls, (pot,): the expected use over what a millimetre holds, the column's share too."""
     columns = situation.standing.columns
     ml_per_mm = columns.water_ml_per_mm + 1e-3 * columns.storage * columns.area_mm2
     use = use_ahead(situation).use_ml_per_day[:, :, :2].mean(axis=(0, 2))
-    return np.nan_to_num(use / np.maximum(ml_per_mm, 1e-6), nan=0.0, posinf=0.0)
+    fall: FloatArray = np.nan_to_num(use / np.maximum(ml_per_mm, 1e-6), nan=0.0, posinf=0.0)
+    return fall
 
 
 def _unfilled(water: StandingWater, fall_mm_per_day: float) -> StandingWater:

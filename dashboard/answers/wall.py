@@ -2,7 +2,8 @@
 
 from typing import Any
 
-from dashboard.answers.check import disk_free_pct, sensor_findings
+from dashboard.answers.alerts import Alert, in_order, standing_alerts
+from dashboard.answers.check import disk_free_pct
 from dashboard.answers.pots import ROOTING_DEPTH_MM, pots_of
 from dashboard.answers.section import section_build
 from dashboard.answers.shelf_air import air_now
@@ -17,19 +18,24 @@ TIPS = ("growing", "stalled", "dried", "rotted", "new")
 def answer(home: Home, at_ms: int) -> dict[str, Any]:
     """The wall of a home; the shape stands in `assets/wall.js` and the screens' tests."""
     situation = recent_situation(home, at_ms)
-    findings = sensor_findings(home, at_ms)
+    alerts = in_order(standing_alerts(home, situation, at_ms))
     pots = [] if situation is None else _pots(situation)
-    silent = [one for one in findings if one["kind"] in ("sensor_silent", "sensor_failed")]
+    silent = [one for one in alerts if one["kind"] in ("sensor_silent", "sensor_failed")]
     return {
         "at_ms": at_ms,
         "time_zone": home.settings.grower.timezone,
         "units": home.settings.grower.units,
         "shelves": _shelves(home, at_ms, situation, pots),
-        "needs": _needs(pots, at_ms),
-        "silent": [{key: one[key] for key in ("label", "at", "since_ms")} for one in silent],
+        "needs": _needs(pots, alerts, at_ms),
+        "silent": [_quiet_sensor(one) for one in silent],
         "unread_messages": home.readings.unread_count().kept,
         "disk_free_pct": disk_free_pct(home),
     }
+
+
+def _quiet_sensor(alert: Alert) -> dict[str, Any]:
+    at = f"{alert['shelf']}/{alert['pot']}" if alert["pot"] else alert["shelf"]
+    return {"label": alert["label"], "at": at, "since_ms": alert["since_ms"]}
 
 
 def _shelves(home: Home, at_ms: int, situation: Situation | None, pots: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -93,17 +99,29 @@ def last_tips(situation: Situation, label: str) -> dict[str, int] | None:
     return {state: int(last[f"tips_{state}"]) for state in TIPS}
 
 
-def _needs(pots: list[dict[str, Any]], at_ms: int) -> list[dict[str, Any]]:
-    """Who needs the grower, worst first; of one kind the one with the least water first."""
+def _needs(pots: list[dict[str, Any]], alerts: list[Alert], at_ms: int) -> list[dict[str, Any]]:
+    """Who needs the grower, worst first; of one kind the one with the least water first. One need a pot and kind."""
     asking = [pot for pot in pots if pot["state"] in URGENCY]
     asking.sort(key=lambda pot: (URGENCY.index(pot["state"]), (pot["days_left"] or {"p50": 99.0})["p50"]))
     of_pots = [
         {"pot": pot["label"], "shelf": pot["shelf"], "kind": pot["state"], "says": pot["says"], "since_ms": at_ms}
         for pot in asking
     ]
+    said = {one["pot"] for one in of_pots}
+    others = [
+        {
+            "pot": one["pot"],
+            "shelf": one["shelf"],
+            "kind": one["kind"],
+            "says": one["says"],
+            "since_ms": one["since_ms"],
+        }
+        for one in alerts
+        if one["pot"] is None or one["pot"] not in said or one["label"]
+    ]
     # Pots of which nothing can be said ask through their shelf: it is the air that is missing.
     unknown = {pot["shelf"]: pot["says"] for pot in pots if pot["state"] == "unknown"}
-    return of_pots + [
+    return [*of_pots, *others] + [
         {"pot": None, "shelf": shelf, "kind": "look", "says": says, "since_ms": at_ms}
         for shelf, says in unknown.items()
     ]

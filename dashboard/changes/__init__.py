@@ -8,11 +8,12 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any
 
-from dashboard.changes import notes
+from dashboard.changes import alert_test, notes
 from ingest.home import Home
 
 Change = Callable[[int, Mapping[str, Any]], dict[str, Any]]
 CHANGES: dict[str, Callable[[Home, int, Mapping[str, Any]], dict[str, Any]]] = {
+    "alert_test": alert_test.send,
     "notes": notes.add,
     "note_corrected": notes.correct,
     "note_withdrawn": notes.withdraw,
