@@ -1,26 +1,45 @@
 """Who may come in: one password, a signed session, a slow door after wrong tries, and no request made by a stranger.
 
-Owns the password file, the session and the guard before every request. Knows no page. The guard stands before pages,
-callbacks and assets alike, so a page cannot forget it. A changing request must carry the session's own token, which
-the page reads from a cookie and sends back in a header; a foreign site can make neither.
+Owns the session and the guard before every request; where the password is kept is `access.py`. Knows no page. The
+guard stands before pages, callbacks and assets alike, so a page cannot forget it. A changing request must carry the
+session's own token, which the page reads from a cookie and sends back in a header; a foreign site can make neither.
 """
 
 import hmac
-import os
 import secrets
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
-from hashlib import blake2b
+from dataclasses import dataclass
 from html import escape
-from ipaddress import ip_address
-from pathlib import Path
 from urllib.parse import quote, urlsplit
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
-from flask import Flask, Response, make_response, redirect, request, session
+from flask import Flask, Request, Response, make_response, redirect, request, session
+
+from dashboard.access import (
+    Access,
+    ListeningRefusedError,
+    PasswordRefusedError,
+    check_listening,
+    is_loopback,
+    read_access,
+    set_password,
+    with_password,
+)
+
+__all__ = [
+    "Access",
+    "ListeningRefusedError",
+    "PasswordRefusedError",
+    "SlowDoor",
+    "check_listening",
+    "guard",
+    "read_access",
+    "set_password",
+    "with_password",
+]
 
 SIGN_IN = "/sign-in"
 SIGN_OUT = "/sign-out"
@@ -34,77 +53,13 @@ OPEN_PATHS = (
     "/assets/signin.css",
     "/assets/early/theme.js",
 )
+CALENDAR = "/calendar/"  # its address is its key (`calendar_secret.py`): a phone that subscribes cannot sign in
 SESSION_S = 400 * 86_400  # a wall tablet stays signed in; a changed password signs every device out
-LEAST_LETTERS = 8
 FREE_TRIES = 5
 FIRST_WAIT_S = 5.0
 LONGEST_WAIT_S = 900.0
 MANY_ADDRESSES = 1000
-SECRET_BYTES = 32
 LONGEST_BODY = 64 * 2**20  # a few photos
-NOBODY_ELSE = 0o600
-
-
-class PasswordRefusedError(ValueError):
-    """The password cannot be taken; the message says why."""
-
-
-class ListeningRefusedError(ValueError):
-    """The dashboard will not listen there; the message is one sentence that says what to do."""
-
-
-@dataclass(frozen=True)
-class Access:
-    """What the door needs: the password's hash (None = nobody is asked) and the key that signs sessions.
-
-    `secure_cookies` is for a dashboard behind https: then cookies never travel in clear.
-    """
-
-    session_key: bytes = field(repr=False)
-    password_hash: str | None = field(default=None, repr=False)
-    secure_cookies: bool = False
-
-    @property
-    def era(self) -> str:
-        """Changes with the password, so that sessions of an older one end."""
-        return blake2b((self.password_hash or "").encode(), digest_size=8).hexdigest()
-
-
-def read_access(folder: Path) -> Access:
-    """The door of a home folder; makes its session key at first use."""
-    key = folder / "session_key"
-    if not key.exists():
-        _write_secret(key, secrets.token_bytes(SECRET_BYTES))
-    password = folder / "password_hash"
-    found = password.read_text(encoding="ascii").strip() if password.exists() else None
-    return Access(key.read_bytes(), found or None)
-
-
-def set_password(folder: Path, password: str) -> Access:
-    """Store a password as a hash; every device must sign in again.
-
-    Raises:
-        PasswordRefusedError: fewer than eight characters.
-    """
-    if len(password) < LEAST_LETTERS:
-        raise PasswordRefusedError(
-            f"A password needs at least {LEAST_LETTERS} characters; this one has {len(password)}."
-        )
-    _write_secret(folder / "password_hash", PasswordHasher().hash(password).encode("ascii"))
-    return read_access(folder)
-
-
-def check_listening(host: str, access: Access) -> None:
-    """Refuse to be reachable from other machines while there is no password.
-
-    Raises:
-        ListeningRefusedError: the host is not loopback and no password is set.
-    """
-    if not _is_loopback(host) and access.password_hash is None:
-        raise ListeningRefusedError(
-            f"The dashboard will not listen on {host} without a password, because every machine on the network could "
-            "change the logbook: run `dryline password` first, or listen on 127.0.0.1."
-        )
 
 
 @dataclass(frozen=True)
@@ -145,8 +100,14 @@ class SlowDoor:
             self._tries.pop(address, None)
 
 
-def guard(server: Flask, access: Access, title: str, slow: SlowDoor | None = None) -> None:
-    """Put the door before every page, callback and asset of a server."""
+def guard(
+    server: Flask,
+    access: Access,
+    title: str,
+    slow: SlowDoor | None = None,
+    follow: Callable[[], Access] | None = None,
+) -> None:
+    """Put the door before every page, callback and asset of a server; `follow` tells of a password set meanwhile."""
     server.secret_key = access.session_key
     server.config.update(
         SESSION_COOKIE_NAME="dryline",
@@ -156,7 +117,7 @@ def guard(server: Flask, access: Access, title: str, slow: SlowDoor | None = Non
         PERMANENT_SESSION_LIFETIME=SESSION_S,
         MAX_CONTENT_LENGTH=LONGEST_BODY,
     )
-    gate = _Gate(access, title, slow or SlowDoor())
+    gate = _Gate(follow or (lambda: access), title, slow or SlowDoor())
     server.before_request(gate.before)
     server.after_request(gate.after)
     server.add_url_rule(SIGN_IN, "sign_in", gate.sign_in, methods=["GET", "POST"])
@@ -166,7 +127,7 @@ def guard(server: Flask, access: Access, title: str, slow: SlowDoor | None = Non
 class _Gate:
     """What Flask calls before and after each request, and the two pages of the door."""
 
-    def __init__(self, access: Access, title: str, slow: SlowDoor) -> None:
+    def __init__(self, access: Callable[[], Access], title: str, slow: SlowDoor) -> None:
         self._access = access
         self._title = title
         self._slow = slow
@@ -174,15 +135,17 @@ class _Gate:
         self._one_at_a_time = threading.Lock()
 
     def before(self) -> Response | None:
-        open_house = self._access.password_hash is None
-        if open_house and not _is_loopback(urlsplit(f"//{request.host}").hostname or ""):
+        access = self._access()
+        open_house = access.password_hash is None
+        if open_house and not is_loopback(urlsplit(f"//{request.host}").hostname or ""):
             # A foreign name that resolves to this machine must not reach a dashboard that asks nobody.
             return _said("This dashboard answers only under localhost.", 421)
         if "token" not in session:
             _new_token()
         if request.method not in ("GET", "HEAD", "OPTIONS") and (refusal := _refusal_of_a_stranger()):
             return refusal
-        if open_house or request.path in OPEN_PATHS or session.get("era") == self._access.era:
+        is_open = request.path in OPEN_PATHS or request.path.startswith(CALENDAR)
+        if open_house or is_open or session.get("era") == access.era:
             return None
         if request.method == "GET" and _wants_page():
             return _redirect(f"{SIGN_IN}?to={quote(request.full_path.rstrip('?'))}")
@@ -191,13 +154,13 @@ class _Gate:
     def after(self, response: Response) -> Response:
         token = session.get("token")
         if token and request.cookies.get(TOKEN_COOKIE) != token:
-            secure = self._access.secure_cookies
+            secure = self._access().secure_cookies
             response.set_cookie(TOKEN_COOKIE, token, max_age=SESSION_S, secure=secure, samesite="Lax")
         return response
 
     def sign_in(self) -> Response:
-        wanted = _own_path(request.values.get("to", "/"))
-        if self._access.password_hash is None:
+        wanted, access = _own_path(request.values.get("to", "/")), self._access()
+        if access.password_hash is None:
             return _redirect(wanted)
         if request.method == "GET":
             return _page(self._title, wanted, None, 200)
@@ -205,13 +168,13 @@ class _Gate:
         if (wait_s := self._slow.wait_s(address)) > 0:
             return _page(self._title, wanted, f"Too many wrong passwords. Try again in {_spoken(wait_s)}.", 429)
         with self._one_at_a_time:
-            right = _is_right(self._access.password_hash, request.form.get("password", ""))
+            right = _is_right(access.password_hash, request.form.get("password", ""))
         if not right:
             self._slow.wrong(address)
             return _page(self._title, wanted, "That is not the password.", 403)
         self._slow.right(address)
         session.clear()
-        session["era"] = self._access.era
+        session["era"] = access.era
         _new_token()
         return _redirect(wanted)
 
@@ -221,11 +184,6 @@ class _Gate:
         session.clear()
         _new_token()
         return _redirect(SIGN_IN)
-
-
-def with_password(access: Access, password: str) -> Access:
-    """The same door with a password that lives only in memory (tests, a first run)."""
-    return replace(access, password_hash=PasswordHasher().hash(password))
 
 
 def _new_token() -> None:
@@ -251,15 +209,6 @@ def _is_right(password_hash: str, password: str) -> bool:
         return False
 
 
-def _is_loopback(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
-
-
 def _own_path(wanted: str) -> str:
     """A path of ours to go on to, never another site's (`//host`, `/\\host`) and never the door itself."""
     is_ours = wanted.startswith("/") and not wanted.startswith(("//", "/\\")) and wanted.isprintable()
@@ -273,18 +222,6 @@ def _wants_page() -> bool:
 
 def _spoken(seconds: float) -> str:
     return f"{round(seconds)} seconds" if seconds < 90 else f"{round(seconds / 60)} minutes"
-
-
-def _write_secret(path: Path, body: bytes) -> None:
-    """Write beside and rename, so that a torn write never locks anyone out; readable by the owner alone."""
-    beside = path.with_suffix(".new")
-    beside.unlink(missing_ok=True)
-    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, NOBODY_ELSE)
-    with os.fdopen(handle, "wb") as file:
-        file.write(body)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)
 
 
 def _said(sentence: str, status: int) -> Response:
