@@ -30,12 +30,14 @@ class ListeningRefusedError(ValueError):
 class Access:
     """What the door needs: the password's hash (None = nobody is asked) and the key that signs sessions.
 
-    `secure_cookies` is for a dashboard behind https: then cookies never travel in clear.
+    `secure_cookies` is for a dashboard behind https: then cookies never travel in clear. With `open_wall` the wall can
+    be read without the password.
     """
 
     session_key: bytes = field(repr=False)
     password_hash: str | None = field(default=None, repr=False)
     secure_cookies: bool = False
+    open_wall: bool = False
 
     @property
     def era(self) -> str:

@@ -5,15 +5,18 @@ Owns addresses, titles and the navigation. Knows no page's content, no store and
 """
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
+from html import escape
 from typing import Any, ClassVar, cast
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
-from flask import Flask, Request, Response, jsonify
+from flask import Flask, Request, Response, has_request_context, jsonify
 
 from dashboard import signin
 from dashboard.changing import take_changes
+from dashboard.open_wall import is_asked_by_the_wall
 from dashboard.pages import Ask, Page, story, wall, workshop
 
 PAGES: tuple[Page, ...] = (wall.PAGE, story.PAGE, workshop.PAGE)
@@ -65,14 +68,19 @@ def page_at(path: str, title: str, pages: Sequence[Page] = PAGES) -> Shown:
     return Shown(None, f"Nothing here · {title}")
 
 
-def create_app(ask: Ask, access: signin.Access, title: str = "dryline") -> Dash:
-    """The dashboard as a Dash app; `create_app(...).server` is the Flask application to serve."""
+def create_app(
+    ask: Ask, access: signin.Access, title: str = "dryline", follow: Callable[[], signin.Access] | None = None
+) -> Dash:
+    """The dashboard as a Dash app; `create_app(...).server` is the Flask application to serve.
+
+    `follow` gives the door as it is now, where a password may be set while the server runs.
+    """
     server = Flask("dashboard")
     server.config.update(COMPRESS_CACHE_BACKEND=_Packed, COMPRESS_CACHE_KEY=_unchanging)
     app = Dash(
         "dashboard",
         server=cast(Any, server),  # Dash takes a server; its type says bool
-        title=title,
+        title=_in_a_head(title),
         update_title=cast(Any, None),  # None: the title is left alone while a callback runs
         assets_folder="assets",
         assets_path_ignore=["early"],
@@ -86,15 +94,32 @@ def create_app(ask: Ask, access: signin.Access, title: str = "dryline") -> Dash:
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     pages = tuple(page for page in PAGES if page.is_asked(ask))
-    app.layout = _frame(access, pages)
-    _wire_frame(app, title, pages)
+    door = follow or (lambda: access)
+
+    def seen() -> tuple[Page, ...]:
+        """The pages that whoever asks may open."""
+        known = not has_request_context() or signin.is_in(door())
+        return pages if known else tuple(page for page in pages if page is wall.PAGE)
+
+    app.layout = lambda: _frame(door(), seen())
+    _wire_frame(app, title, seen)
     for page in pages:
         page.wire(app, ask)
     _answer_health(server, ask)
     take_changes(server, ask.changes, ask.now_ms)
-    signin.guard(server, access, title)
+    open_to = partial(is_asked_by_the_wall, wall=wall.PAGE) if access.open_wall else _nothing
+    signin.guard(server, access, title, follow=follow, may_read=open_to)
     _harden(server, app)
     return app
+
+
+def _nothing(_asked: Request) -> bool:
+    return False
+
+
+def _in_a_head(title: str) -> str:
+    """A title as text in the page's head, where Dash puts it in as it is."""
+    return escape(title).replace("{%", "{ %")
 
 
 class _Packed:
@@ -119,7 +144,9 @@ def _unchanging(asked: Request) -> str:
 
 def _frame(access: signin.Access, pages: Sequence[Page]) -> Any:
     doors = [html.A(page.label, href=page.path, **_marked(page.name)) for page in pages]
-    leave = [html.A("Sign out", href=signin.SIGN_OUT)] if access.password_hash else []
+    known = not has_request_context() or signin.is_in(access)
+    door = html.A("Sign out", href=signin.SIGN_OUT) if known else html.A("Sign in", href=signin.SIGN_IN)
+    leave = [door] if access.password_hash else []
     return html.Div(
         [
             html.A("To the page", href="#page", className="past"),
@@ -141,10 +168,10 @@ def _frame(access: signin.Access, pages: Sequence[Page]) -> Any:
     )
 
 
-def _wire_frame(app: Any, title: str, pages: Sequence[Page]) -> None:
-    names = " ".join(page.name for page in pages)
-
+def _wire_frame(app: Any, title: str, seen: Callable[[], Sequence[Page]]) -> None:
     def route(path: str | None, shown: dict[str, str] | None) -> tuple[Any, dict[str, str]]:
+        pages = seen()
+        names = " ".join(page.name for page in pages)
         here = page_at(path or "/", title, pages)
         name = here.page.name if here.page else "none"
         # A page that is already open follows the address by itself: rebuilding it would lose what it shows.

@@ -5,9 +5,11 @@ Owns the one clock of the dashboard. Knows no page.
 
 import threading
 import time
+from dataclasses import replace
 from functools import partial
 
 from dashboard import signin
+from dashboard.access import following
 from dashboard.answers import health, story, wall, workshop
 from dashboard.app import create_app
 from dashboard.care import cared_for
@@ -41,9 +43,10 @@ def serve(home: Home, *, port: int, stop: threading.Event) -> None:
         ListeningRefusedError: the settings name a host that other machines reach, and there is no password.
         OSError: the port is taken.
     """
-    host = home.settings.dashboard.host
-    access = signin.read_access(home.folder)
+    wanted = home.settings.dashboard
+    host = wanted.host
+    access = replace(signin.read_access(home.folder), secure_cookies=wanted.secure_cookies, open_wall=wanted.open_wall)
     signin.check_listening(host, access)
-    app = create_app(asks_of(home), access, home.settings.dashboard.title)
+    app = create_app(asks_of(home), access, home.settings.dashboard.title, following(home.folder, access))
     with listening(app.server, host, port), cared_for(home, now_ms):
         stop.wait()

@@ -36,6 +36,7 @@ __all__ = [
     "SlowDoor",
     "check_listening",
     "guard",
+    "is_in",
     "read_access",
     "set_password",
     "with_password",
@@ -100,14 +101,23 @@ class SlowDoor:
             self._tries.pop(address, None)
 
 
+def is_in(access: Access) -> bool:
+    """Whether the request at hand comes from someone who may see everything."""
+    return access.password_hash is None or session.get("era") == access.era
+
+
 def guard(
     server: Flask,
     access: Access,
     title: str,
     slow: SlowDoor | None = None,
     follow: Callable[[], Access] | None = None,
+    may_read: Callable[[Request], bool] = lambda _asked: False,
 ) -> None:
-    """Put the door before every page, callback and asset of a server; `follow` tells of a password set meanwhile."""
+    """Put the door before every page, callback and asset of a server.
+
+    `follow` tells of a password set meanwhile; `may_read` lets a request through that reads only what anyone may see.
+    """
     server.secret_key = access.session_key
     server.config.update(
         SESSION_COOKIE_NAME="dryline",
@@ -117,7 +127,7 @@ def guard(
         PERMANENT_SESSION_LIFETIME=SESSION_S,
         MAX_CONTENT_LENGTH=LONGEST_BODY,
     )
-    gate = _Gate(follow or (lambda: access), title, slow or SlowDoor())
+    gate = _Gate(follow or (lambda: access), title, slow or SlowDoor(), may_read)
     server.before_request(gate.before)
     server.after_request(gate.after)
     server.add_url_rule(SIGN_IN, "sign_in", gate.sign_in, methods=["GET", "POST"])
@@ -127,10 +137,13 @@ def guard(
 class _Gate:
     """What Flask calls before and after each request, and the two pages of the door."""
 
-    def __init__(self, access: Callable[[], Access], title: str, slow: SlowDoor) -> None:
+    def __init__(
+        self, access: Callable[[], Access], title: str, slow: SlowDoor, may_read: Callable[[Request], bool]
+    ) -> None:
         self._access = access
         self._title = title
         self._slow = slow
+        self._may_read = may_read
         # A hash takes 64 MB on purpose: eight at once would starve a small computer.
         self._one_at_a_time = threading.Lock()
 
@@ -145,7 +158,7 @@ class _Gate:
         if request.method not in ("GET", "HEAD", "OPTIONS") and (refusal := _refusal_of_a_stranger()):
             return refusal
         is_open = request.path in OPEN_PATHS or request.path.startswith(CALENDAR)
-        if open_house or is_open or session.get("era") == access.era:
+        if is_in(access) or is_open or self._may_read(request):
             return None
         if request.method == "GET" and _wants_page():
             return _redirect(f"{SIGN_IN}?to={quote(request.full_path.rstrip('?'))}")
