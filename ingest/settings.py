@@ -80,6 +80,12 @@ class Influx(Section):
     token_file: Path | None = None
 
 
+class Analysis(Section):
+    """Where figures are computed: a Dask scheduler (`tcp://host:8786`); absent means this machine."""
+
+    cluster: str | None = Field(default=None, pattern=r"^(tcp|tls|ws|wss|ucx|inproc)://\S+$")
+
+
 class LogbookAt(Section):
     """Where the logbook is kept; absent means a file in the home folder."""
 
@@ -139,6 +145,7 @@ class Settings(Section):
     dashboard: Dashboard = Dashboard()
     readings: ReadingsKept = ReadingsKept()
     influx: Influx = Influx()
+    analysis: Analysis = Analysis()
     logbook: LogbookAt = LogbookAt()
     grower: Grower = Grower()
     alerts: Alerts = Alerts()

@@ -42,12 +42,15 @@ def computed_by(executor: Executor) -> Iterator[None]:
 
 
 @contextmanager
-def on_cluster(address: str) -> Iterator[None]:
-    """Let the workers of a Dask scheduler (`tcp://host:8786`) do the work while the block runs.
+def on_cluster(address: str | None) -> Iterator[None]:
+    """Let the workers of a Dask scheduler (`tcp://host:8786`) do the work while the block runs; None: no cluster.
 
     Raises:
         ClusterAway: nobody answers there, or `distributed` is not installed.
     """
+    if address is None:
+        yield
+        return
     try:
         from distributed import Client
     except ImportError:
