@@ -303,12 +303,11 @@ def _tell_service_manager() -> Callable[[], None]:
 
 @app.command()
 def broker(home: HomeFolder = None) -> None:
-    """The embedded broker alone, on this machine only."""
-    from ingest.broker import Listener
+    """The embedded broker alone: this machine only, unless the settings say otherwise."""
     from ingest.broker import run as serve
 
     with _opened(home) as house:
-        serve(Listener(port=house.settings.broker.port), stop=_until_asked_to_stop())
+        serve(*house.listeners(), stop=_until_asked_to_stop())
 
 
 @app.command()

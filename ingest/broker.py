@@ -1,8 +1,9 @@
 """The embedded broker for the first run, the demo and tests: iotcore as a child process.
 
 Owns how iotcore is configured, started and stopped, and nothing else knows that it is iotcore. It listens on this
-host alone unless it is given users, keeps everything in memory, and ends with the process that started it. What only
-it holds is lost when both are killed together; for every day there is Mosquitto (docs/broker.md).
+host alone unless it is given users, may listen at several addresses at once, keeps everything in memory, and ends with
+the process that started it. What only it holds is lost when both are killed together; for every day there is Mosquitto
+(docs/broker.md).
 """
 
 import contextlib
@@ -12,6 +13,7 @@ import os
 import socket
 import tempfile
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -52,16 +54,11 @@ class Listener:
 class EmbeddedBroker:
     """A broker that runs while this object is started: `with EmbeddedBroker(Listener(port=1883)): ...`."""
 
-    def __init__(self, listener: Listener) -> None:
+    def __init__(self, *listeners: Listener) -> None:
         """Check what was asked; raises BrokerError."""
-        if not _is_loopback(listener.host) and not listener.users:
-            raise BrokerError(
-                f"The embedded broker does not listen on {listener.host} without a user and a password: give both, or"
-                " keep it on 127.0.0.1."
-            )
-        if (listener.tls_cert is None) != (listener.tls_key is None):
-            raise BrokerError("TLS for the embedded broker needs both a certificate and its key.")
-        self.listener = listener
+        for listener in listeners:
+            _check(listener)
+        self.listeners = listeners
         self._broker: Broker | None = None
 
     def start(self) -> "EmbeddedBroker":
@@ -70,15 +67,16 @@ class EmbeddedBroker:
         with tempfile.TemporaryDirectory(prefix="dryline-broker-") as folder:
             # The file may hold passwords: its folder is ours alone, and it is gone once the broker has read it.
             path = Path(folder) / "broker.toml"
-            path.write_text(_configuration(self.listener), encoding="utf-8")
+            path.write_text(_configuration(self.listeners), encoding="utf-8")
             path.chmod(0o600)
+            places = " or ".join(f"{listener.host}:{listener.port}" for listener in self.listeners)
             try:
                 broker = broker_class(config_path=str(path))
                 broker.start()
             except OSError as error:
                 raise BrokerError(
-                    f"The embedded broker cannot listen on {self.listener.host}:{self.listener.port} ({error}): another"
-                    " broker may run there; stop it, or choose another port in dryline.toml."
+                    f"The embedded broker cannot listen on {places} ({error}): another broker may run there; stop it,"
+                    " or choose another port in dryline.toml."
                 ) from None
             except (RuntimeError, ValueError) as error:
                 raise BrokerError(f"The embedded broker did not start: {error}.") from None
@@ -105,9 +103,9 @@ class EmbeddedBroker:
         self.stop()
 
 
-def run(listener: Listener, *, stop: threading.Event) -> None:
+def run(*listeners: Listener, stop: threading.Event) -> None:
     """Run the embedded broker until `stop` is set; raises BrokerError when it cannot start or ends by itself."""
-    with EmbeddedBroker(listener) as broker:
+    with EmbeddedBroker(*listeners) as broker:
         while not stop.wait(0.5):
             if not broker.running:
                 raise BrokerError("The embedded broker ended by itself; what only it held is lost.")
@@ -126,6 +124,20 @@ def free_port(host: str = "127.0.0.1") -> int:
     with socket.socket() as probe:
         probe.bind((host, 0))
         return int(probe.getsockname()[1])
+
+
+def _check(listener: Listener) -> None:
+    """Refuse a listener that would let anyone in, or whose TLS cannot work."""
+    if not _is_loopback(listener.host) and not listener.users:
+        raise BrokerError(
+            f"The embedded broker does not listen on {listener.host} without a user and a password: give both"
+            " (username and password_file under [broker]), or keep it on 127.0.0.1."
+        )
+    if (listener.tls_cert is None) != (listener.tls_key is None):
+        raise BrokerError("TLS for the embedded broker needs both a certificate and its key.")
+    for file in (listener.tls_cert, listener.tls_key):
+        if file is not None and not os.access(file, os.R_OK):
+            raise BrokerError(f"The embedded broker cannot read {file}, which its TLS needs.")
 
 
 def _iotcore() -> "type[Broker]":
@@ -148,7 +160,7 @@ def _is_loopback(host: str) -> bool:
         return False
 
 
-def _configuration(listener: Listener) -> str:
+def _configuration(listeners: Sequence[Listener]) -> str:
     """What rumqttd, the broker inside iotcore, reads."""
     parts = [
         "id = 0",
@@ -158,37 +170,38 @@ def _configuration(listener: Listener) -> str:
         "max_outgoing_packet_count = 200",
         f"max_segment_size = {SEGMENT_BYTES}",
         f"max_segment_count = {SEGMENTS}",
-        *_server("v4", listener.port, listener),
     ]
-    if listener.port_v5 is not None:
-        parts += _server("v5", listener.port_v5, listener)
+    for number, listener in enumerate(listeners, start=1):
+        parts += _server(f"v4.{number}", listener.port, listener)
+        if listener.port_v5 is not None:
+            parts += _server(f"v5.{number}", listener.port_v5, listener)
     return "\n".join(parts) + "\n"
 
 
-def _server(version: str, port: int, listener: Listener) -> list[str]:
+def _server(name: str, port: int, listener: Listener) -> list[str]:
     host = "127.0.0.1" if listener.host == "localhost" else listener.host
     host = f"[{host}]" if ":" in host else host
     # JSON's strings are TOML's basic strings, quotes and escapes included.
     lines = [
-        f"[{version}.1]",
-        f"name = {json.dumps(version)}",
+        f"[{name}]",
+        f"name = {json.dumps(name)}",
         f"listen = {json.dumps(f'{host}:{port}')}",
         "next_connection_delay_ms = 1",
     ]
     if listener.tls_cert is not None and listener.tls_key is not None:
         lines += [
-            f"[{version}.1.tls]",
+            f"[{name}.tls]",
             f"certpath = {json.dumps(os.fspath(listener.tls_cert))}",
             f"keypath = {json.dumps(os.fspath(listener.tls_key))}",
         ]
     lines += [
-        f"[{version}.1.connections]",
+        f"[{name}.connections]",
         "connection_timeout_ms = 60000",
         f"max_payload_size = {MOST_BYTES}",
         f"max_inflight_count = {IN_FLIGHT}",
         "dynamic_filters = true",
     ]
     if listener.users:
-        lines.append(f"[{version}.1.connections.auth]")
-        lines += [f"{json.dumps(name)} = {json.dumps(password)}" for name, password in listener.users.items()]
+        lines.append(f"[{name}.connections.auth]")
+        lines += [f"{json.dumps(user)} = {json.dumps(password)}" for user, password in listener.users.items()]
     return lines

@@ -15,6 +15,7 @@ from platformdirs import user_data_path
 from ingest.settings import Settings, SettingsError, read_settings
 
 if TYPE_CHECKING:
+    from ingest.broker import Listener
     from ingest.logbook.logbook import Logbook
     from ingest.readings.sqlite import SqliteReadings
     from ingest.subscriber import Link
@@ -67,6 +68,24 @@ class Home:
             password=self._secret("broker.password_file", broker.password_file),
             tls_ca=str(self.folder / broker.tls_ca) if broker.tls_ca else None,
         )
+
+    def listeners(self) -> tuple["Listener", ...]:
+        """Where the embedded broker listens: this host, and the network where the settings say so.
+
+        Raises:
+            SettingsError: the password file cannot be read.
+        """
+        from ingest.broker import Listener
+
+        broker = self.settings.broker
+        password = self._secret("broker.password_file", broker.password_file)
+        users = {broker.username: password} if broker.username and password else {}
+        here = Listener(port=broker.port, users=users)
+        if broker.network_host is None:
+            return (here,)
+        certificate, key = (self.folder / file if file else None for file in (broker.tls_cert, broker.tls_key))
+        outside = Listener(broker.network_host, broker.network_port, None, users, certificate, key)
+        return here, outside
 
     def alert_addresses(self) -> list[tuple[int, str]]:
         """The lines of the alerts' file of addresses that hold one, with their numbers; they hold secrets.

@@ -6,21 +6,27 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import closing
 
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from dashboard.alerts import publish_retained
 from ingest import broker
 from ingest.broker import BrokerError, EmbeddedBroker, Listener, free_port
+from ingest.home import open_home
+from tests.ingest.test_subscriber import certificates
 
 
-def answer(port, *, user=None, password=None, protocol=MQTTProtocolVersion.MQTTv311):
+def answer(port, *, user=None, password=None, protocol=MQTTProtocolVersion.MQTTv311, authority=None):
     """What the broker says to a client: "Success", or how the connection ended."""
     said = []
     client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=protocol)
     if user:
         client.username_pw_set(user, password)
+    if authority:
+        client.tls_set(ca_certs=str(authority))
     client.on_connect = lambda _c, _u, _f, reason, _p: said.append(str(reason))
     client.on_disconnect = lambda _c, _u, _f, reason, _p: said.append(f"disconnected: {reason}")
     client.connect("127.0.0.1", port)
@@ -123,3 +129,39 @@ def test_a_machine_without_iotcore_is_sent_to_mosquitto(monkeypatch):
     assert not broker.is_available()
     with pytest.raises(BrokerError, match=r"install Mosquitto as docs/broker\.md says"):
         EmbeddedBroker(Listener()).start()
+
+
+def test_on_the_network_it_demands_credentials_and_speaks_tls_while_this_host_goes_on_in_clear(tmp_path):
+    certificates(tmp_path)
+    (tmp_path / "password").write_text("pass wörd\n", encoding="utf-8")
+    here, outside = free_port(), free_port()
+    (tmp_path / "dryline.toml").write_text(
+        f'[broker]\nport = {here}\nusername = "grower"\npassword_file = "password"\n'
+        f'network_host = "0.0.0.0"\nnetwork_port = {outside}\ntls_cert = "server.pem"\ntls_key = "server.key"\n',
+        encoding="utf-8",
+    )
+    authority = tmp_path / "ca.pem"
+    with closing(open_home(tmp_path)) as home, EmbeddedBroker(*home.listeners()):
+        publish_retained(home.link(), {"dryline/x": b"here"})
+        assert answer(outside, user="grower", password="pass wörd", authority=authority) == "Success"
+        assert answer(outside, user="grower", password="wrong", authority=authority) != "Success"
+        assert answer(outside, authority=authority) != "Success"
+        assert answer(outside, user="grower", password="pass wörd") != "Success"
+        assert answer(here) != "Success"
+
+
+NO_FILES = '\ntls_cert = "none.pem"\ntls_key = "none.key"'
+
+
+@pytest.mark.parametrize(
+    ("settings", "sentence"),
+    [
+        ('network_host = "0.0.0.0"', "does not listen on 0.0.0.0 without a user and a password"),
+        ('network_host = "0.0.0.0"\nusername = "grower"\npassword_file = "password"' + NO_FILES, "cannot read"),
+    ],
+)
+def test_settings_that_would_open_it_or_cannot_work_are_refused(tmp_path, settings, sentence):
+    (tmp_path / "password").write_text("word", encoding="utf-8")
+    (tmp_path / "dryline.toml").write_text(f"[broker]\n{settings}\n", encoding="utf-8")
+    with closing(open_home(tmp_path)) as home, pytest.raises(BrokerError, match=sentence):
+        EmbeddedBroker(*home.listeners())
