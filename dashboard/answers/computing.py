@@ -23,6 +23,7 @@ JOBS_A_BUNDLE = 8
 """Jobs that travel together, so that what goes to and fro does not cost more than the work."""
 PAYS_FROM = 150
 """So many jobs of some 30 ms are worth starting processes for, which takes a second or two."""
+PATIENCE_S = 5.0
 
 _elsewhere: list[Executor] = []
 
@@ -56,7 +57,7 @@ def on_cluster(address: str | None) -> Iterator[None]:
     except ImportError:
         raise ClusterAway("Working on a cluster needs dask.distributed: pip install dryline[nursery].") from None
     try:
-        client = Client(address, timeout=10, set_as_default=False, name="dryline")  # type: ignore[no-untyped-call]
+        client = Client(address, timeout=PATIENCE_S, set_as_default=False, name="dryline")  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         raise ClusterAway(f"No Dask scheduler answers at {address}: {error}.") from None
     with client, computed_by(client.get_executor()):  # type: ignore[no-untyped-call]
