@@ -39,7 +39,6 @@ _STALLED = (
     "It is drier than set-up, air and water explain: flush from the top to restart the wick, then look in a week."
 )
 _MOIST_MM = 1.0
-_CLIMATE_MATTERS_MM = 2.0
 
 
 @dataclass(frozen=True)
@@ -71,6 +70,7 @@ class Outlook:
 
     suffices: chance that it is enough. dry_draws, wet_draws (draw,): the shares in each draw. physics: chance of too
     dry from the physics alone, or NaN. seen: what this collection's notes alone say of such a change, or "".
+    extrapolated: a sentence where no note has seen such a cover here, or "".
     """
 
     option: Option
@@ -84,6 +84,7 @@ class Outlook:
     seen: str
     dry_draws: FloatArray
     wet_draws: FloatArray
+    extrapolated: str = ""
 
 
 @dataclass(frozen=True)
@@ -128,10 +129,10 @@ def advise(
             answers.append(_no_air(home.labels[pot]))
             continue
         outlooks = [
-            _outlook(option, shares[option.change, pot], alone.get((option.change, pot)), notes_alone)
+            _outlook(option, shares[option.change, pot], alone.get((option.change, pot)), notes_alone, covers_noted)
             for option in options
         ]
-        warnings = _warnings(home, pot, outlooks, noted_vpd_kpa, covers_noted)
+        warnings = _warnings(home, pot, noted_vpd_kpa)
         answers.append(_advice(home.labels[pot], outlooks, warnings, bool(stalled and stalled[pot])))
     return answers
 
@@ -168,6 +169,10 @@ def in_words(chance: float, low: float, high: float) -> str:
     tenths = [round(10 * value) for value in (chance, low, high)]
     if tenths[1] == tenths[2]:
         return {0: "hardly ever", 10: "nearly always"}.get(tenths[0], f"about {tenths[0]} in 10")
+    if tenths[0] == 0:
+        return f"hardly ever, at most {tenths[2]} in 10"
+    if tenths[0] == 10:
+        return f"nearly always, at least {tenths[1]} in 10"
     return f"about {tenths[0]} in 10, could be {tenths[1]} to {tenths[2]}"
 
 
@@ -182,7 +187,6 @@ class _Shares:
     dry: FloatArray  # (draw,)
     wet: FloatArray
     critical_vpd_kpa: float
-    by_climate_mm: float
 
 
 def _shares_by_option(home: Home, draws: Draws, every: Sequence[Sequence[Option]]) -> dict[tuple[str, int], _Shares]:
@@ -225,14 +229,11 @@ def _run(home: Home, draws: Draws, which: Sequence[tuple[int, Option]]) -> dict[
     wet = ((depth < _MOIST_MM) & (lift < limit)).mean(0)
     mean_level, mean_warmth = np.nanmean(level[:, 0], axis=0), np.nanmean(temperature[:, 0], axis=0)
     critical = np.median(critical_vpd_kpa(columns, rooting + cover, mean_warmth, mean_level), axis=0)
-    order = np.argsort(np.nan_to_num(vpd[:, 0], nan=0.0), axis=0)
-    tenth = max(1, len(vpd) // 4)
     return {
         (chosen[int(p)].change, int(p)): _Shares(
             dry[:, i],
             wet[:, i],
             float(critical[i]),
-            float(np.median(modelled[order[-tenth:, i], :, i].mean(0) - modelled[order[:tenth, i], :, i].mean(0))),
         )
         for i, p in enumerate(index)
     }
@@ -274,7 +275,13 @@ def _with_discrepancy(draws: Draws, modelled: FloatArray, index: np.ndarray) -> 
     return draws.depth_mm(wide)[..., index]
 
 
-def _outlook(option: Option, shares: _Shares, alone: _Shares | None, notes_alone: pd.DataFrame | None) -> Outlook:
+def _outlook(
+    option: Option,
+    shares: _Shares,
+    alone: _Shares | None,
+    notes_alone: pd.DataFrame | None,
+    covers_noted: Sequence[str],
+) -> Outlook:
     low, high = np.quantile(shares.dry, [0.1, 0.9])
     return Outlook(
         option,
@@ -288,7 +295,16 @@ def _outlook(option: Option, shares: _Shares, alone: _Shares | None, notes_alone
         _seen(option, notes_alone),
         shares.dry,
         shares.wet,
+        _extrapolated(option, covers_noted),
     )
+
+
+def _extrapolated(option: Option, covers_noted: Sequence[str]) -> str:
+    layer = option.setup_change.get("top_layer")
+    kind = str(layer.get("kind")) if isinstance(layer, Mapping) else "none"
+    if kind in ("none", *covers_noted):
+        return ""
+    return f"Extrapolated: no note has seen a cover of {kind.replace('_', ' ')} here."
 
 
 def _seen(option: Option, notes_alone: pd.DataFrame | None) -> str:
@@ -316,7 +332,9 @@ def _advice(pot: str, outlooks: Sequence[Outlook], warnings: Sequence[str], stal
     if stalled and (step.none_suffices or step.likeliest != "leave"):
         change, sure, says = "flush from the top", False, _STALLED
     named = tuple(words[i] if i < len(words) else "nothing suffices" for i in _answers(outlooks))
-    return Advice(pot, tuple(outlooks), change, sure, step.chance, says, tuple(warnings), named)
+    unseen = next(outlook.extrapolated for outlook in outlooks if outlook.option.change == change)
+    told = (*warnings, unseen) if unseen else tuple(warnings)
+    return Advice(pot, tuple(outlooks), change, sure, step.chance, says, told, named)
 
 
 @dataclass(frozen=True)
@@ -398,13 +416,7 @@ def _sentence(outlooks: Sequence[Outlook], step: Step) -> str:
     return f"{certain}{step.change[0].upper()}{step.change[1:]}: {risk} {now} as it is, {then} then."
 
 
-def _warnings(
-    home: Home,
-    pot: int,
-    outlooks: Sequence[Outlook],
-    noted_vpd_kpa: Sequence[tuple[float, float] | None] | None,
-    covers_noted: Sequence[str],
-) -> list[str]:
+def _warnings(home: Home, pot: int, noted_vpd_kpa: Sequence[tuple[float, float] | None] | None) -> list[str]:
     """Where this case is extrapolated beyond what notes have seen."""
     says = []
     noted = noted_vpd_kpa[pot] if noted_vpd_kpa is not None else None
@@ -413,25 +425,7 @@ def _warnings(
         says.append("No note of this pot: the answer is borrowed or guessed.")
     elif not 0.8 * noted[0] <= air <= 1.25 * noted[1]:
         says.append(f"Extrapolated: its notes were made at {noted[0]:.1f} to {noted[1]:.1f} kPa, the air is {air:.1f}.")
-    kinds = {
-        str(layer.get("kind"))
-        for outlook in outlooks
-        if isinstance(layer := outlook.option.setup_change.get("top_layer"), Mapping)
-    }
-    unseen = sorted(kinds - {"none", *covers_noted})
-    if unseen:
-        says.append(f"Extrapolated: no note has seen a cover of {', '.join(unseen).replace('_', ' ')} here.")
     return says
-
-
-def climate_says(modelled_by_air_mm: float, depth_mm: float) -> str:
-    """The sentence for notes that say climate does not matter once the level is known, or "".
-
-    modelled_by_air_mm: how much deeper the line stood in the driest quarter of days than in the moistest.
-    """
-    if depth_mm > _CLIMATE_MATTERS_MM and abs(modelled_by_air_mm) < _CLIMATE_MATTERS_MM:
-        return "Here the dryness of the air hardly matters once the level is known: look to level, column and wick."
-    return ""
 
 
 def _no_air(pot: str) -> Advice:

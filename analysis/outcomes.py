@@ -29,6 +29,7 @@ _LEAST_COVERAGE = 0.5
 _HOUR_COLUMNS = ("vpd_kpa", "critical_vpd_kpa", "level_mm", "dry_depth_mm")
 _TIPS = ("tips_growing", "tips_stalled", "tips_dried", "tips_rotted", "tips_new")
 _EMPTY_BELOW_MM = 1.0
+_MOIST_MM = 1.5
 
 
 def inspections_with_exposure(
@@ -40,10 +41,10 @@ def inspections_with_exposure(
     critical_vpd_kpa, level_mm, dry_depth_mm (modelled, middle), NaN where unknown; absent columns are unknown.
     setups: pot, from_ms, to_ms (NaN or None: still in force) and its features.
 
-    Adds, for each window of w days: `vpd_{w}d_kpa`, `dry_depth_{w}d_mm` (means), `hours_above_critical_{w}d`,
-    `hours_empty_{w}d`; NaN where less than half of the window is known, else scaled to the whole window. Also
-    `dry_depth_mm` at that hour, and `dry_depth_since_mm`, `dry_depth_since_max_mm` since the look before (28 days at
-    most; 14 for a first look).
+    Adds, for each window of w days: `vpd_{w}d_kpa`, `dry_depth_{w}d_mm`, `level_{w}d_mm` (means),
+    `hours_above_critical_{w}d`, `hours_empty_{w}d`, `wet_share_{w}d` (of the hours, with a moist surface); NaN where
+    less than half of the window is known, else scaled to the whole window. Also `dry_depth_mm` at that hour, and `dry_depth_since_mm`,
+    `dry_depth_since_max_mm` since the look before (28 days at most; 14 for a first look).
     """
     looks = inspections.sort_values(["pot", "time_ms"], kind="stable").reset_index(drop=True)
     exposure = _Exposure(looks["pot"], hours)
@@ -55,6 +56,8 @@ def inspections_with_exposure(
         added[f"dry_depth_{days}d_mm"] = exposure.mean("dry_depth_mm", start, end_ms)
         added[f"hours_above_critical_{days}d"] = 24 * days * exposure.mean("above_critical", start, end_ms)
         added[f"hours_empty_{days}d"] = 24 * days * exposure.mean("empty", start, end_ms)
+        added[f"level_{days}d_mm"] = exposure.mean("level_mm", start, end_ms)
+        added[f"wet_share_{days}d"] = exposure.mean("moist", start, end_ms)
     added["dry_depth_mm"] = exposure.mean("dry_depth_mm", end_ms - 2 * HOUR_MS, end_ms + HOUR_MS)
     since = _since_the_look_before(looks["pot"], end_ms)
     added["dry_depth_since_mm"] = exposure.mean("dry_depth_mm", since, end_ms)
@@ -203,6 +206,8 @@ class _Exposure:
         vpd, critical, level = columns["vpd_kpa"], columns["critical_vpd_kpa"], columns["level_mm"]
         columns["above_critical"] = np.where(np.isfinite(vpd) & np.isfinite(critical), vpd > critical, np.nan)
         columns["empty"] = np.where(np.isfinite(level), level < _EMPTY_BELOW_MM, np.nan)
+        depth = columns["dry_depth_mm"]
+        columns["moist"] = np.where(np.isfinite(depth), depth < _MOIST_MM, np.nan)
         self._values = columns
 
     def _span(self, start_ms: IntArray, end_ms: IntArray) -> tuple[IntArray, IntArray]:
@@ -248,6 +253,7 @@ def _since_the_look_before(pots: pd.Series, time_ms: IntArray) -> IntArray:
 
 def _with_setups(joined: pd.DataFrame, setups: pd.DataFrame) -> pd.DataFrame:
     ordered = setups.sort_values("from_ms").astype({"from_ms": np.int64})
+    ordered["pot"] = ordered["pot"].astype(joined["pot"].dtype)
     looks = joined.assign(_row=np.arange(len(joined))).sort_values("time_ms", kind="stable")
     features = [name for name in ordered.columns if name not in joined.columns or name == "pot"]
     merged = pd.merge_asof(

@@ -246,7 +246,8 @@ def _quantile(grid: FloatArray, density: FloatArray, at: FloatArray) -> FloatArr
 def _sentence(rests_on: str, value: float, low: float, high: float, tips: int, looks: int, pots: int) -> str:
     span = f"{value:.0f} mm, could be {low:.0f} to {high:.0f}"
     if rests_on == "measured":
-        return f"New tips get through a dry layer of up to {span} ({tips} tips, {looks} looks, {pots} pots)."
+        seen = f"{tips} tips, {looks} looks, {pots} pot{'s' if pots != 1 else ''}"
+        return f"New tips get through a dry layer of up to {span} ({seen})."
     if rests_on == "borrowed":
         return f"Rooting depth borrowed from other plants here: {span}."
     why = "no tip has been noted in the medium" if tips == 0 else f"{tips} tips do not say yet where they stop"

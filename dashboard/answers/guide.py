@@ -1,149 +1,132 @@
 """Which change a pot needs in its climate, if any: one advice and one reason a pot, with every option beside it.
 
-Owns the gathering of the last four weeks for `analysis.guide` and the words of what an answer rests on.
+Owns the meeting of advice, season, evidence and look, and the words of what an answer rests on. What the guide is
+handed is gathered in `advised.py`; roots, map and salt have files of their own.
 """
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
-from analysis.calibration import calibrate
-from analysis.guide import Advice, Outlook, advise
+from analysis.calibration import Draws, calibrate
+from analysis.expected_air import Season, dry_season
+from analysis.guide import Advice, Outlook, advise, in_driest_month, in_words, mean_of_known
 from analysis.guide import Home as Advised
+from analysis.held_series import FloatArray
 from analysis.looks import best_look
-from analysis.outcomes import tips_in_the_medium
-from analysis.rooting import rooting_depths
 from dashboard.answers import lines as dry_lines
+from dashboard.answers.advised import advised_home, column_tests_mm, stalled_pots
+from dashboard.answers.cover_map import cover_map, shelf_days
+from dashboard.answers.exposures import looks_of, rooting_of
+from dashboard.answers.roots import Meeting, easing, notes_alone, roots
+from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, situation_at
-from dashboard.answers.two_spells import daily
 from dashboard.answers.use_ahead import STEPS_A_DAY
 from ingest.home import Home
-from ingest.readings import DAY_MS
 
-DAYS = 28
-DRAWS = 100
+DRAWS, FEWER_DRAWS = 100, 24
+"""For the advice itself; for the chances beside it (physics alone, driest month, map)."""
 SEED = 20260304
+NO_NOTES = "Notes alone: no change of this kind was noted with looks before and after it."
+TRY = "Try one of two pots, look after two weeks, then the rest: depths are unproven on real pots."
 
 
 def answer(home: Home, at_ms: int) -> dict[str, Any]:
-    """The contract of `guide --json`, with the reason, warnings and the one look that would settle most."""
+    """The contract of `guide --json`, with roots, map, season, evidence and the one look that would settle most."""
     situation = situation_at(home, at_ms)
     if situation is None:
-        return {"at_ms": at_ms, "shelves": [], "look": None, "says": "No pot is in the logbook yet."}
+        says = "No pot is in the logbook yet."
+        return {"at_ms": at_ms, "shelves": [], "look": None, "roots": None, "map": None, "says": says}
+    return told(home, situation)
+
+
+@lru_cache(maxsize=2)
+def told(home: Home, situation: Situation) -> dict[str, Any]:
+    """The answer from a situation that is at hand; remembered with it, so take it and leave it as it is."""
     draws = situation.posterior.draws(np.random.default_rng(SEED), DRAWS)
-    physics = calibrate(situation.posterior.columns).draws(np.random.default_rng(SEED), DRAWS)
-    advised = _advised(situation)
-    looked = _looked_at(situation)
+    fewer = situation.posterior.draws(np.random.default_rng(SEED), FEWER_DRAWS)
+    physics = calibrate(situation.posterior.columns).draws(np.random.default_rng(SEED), FEWER_DRAWS)
+    pots = situation.standing.pots
+    days = {shelf: shelf_days(home, situation, shelf) for shelf in dict.fromkeys(pot.shelf for pot in pots)}
+    seasons = {shelf: _season(daily) for shelf, daily in days.items()}
+    advised = advised_home(situation, DRAWS)
+    looked = looks_of(situation)
     advice = advise(
         advised,
         draws,
-        physics=physics,
-        noted_vpd_kpa=[_span_of(looked, pot.label) for pot in situation.standing.pots],
-        covers_noted=sorted(set(looked["cover"])),
+        notes_alone=notes_alone(situation),
+        noted_vpd_kpa=[_span_of(looked, pot.label) for pot in pots],
+        covers_noted=sorted(set(looked["cover_kind"].dropna())),
+        stalled=stalled_pots(situation),
     )
-    with_air = [place for place, one in enumerate(advice) if one.options]
-    window = dry_lines.line_steps(situation.course.end_ms)
-    now_mm = dry_lines.lines(situation.standing, situation.course, situation.columns, situation.waters, draws, window)[
-        -1
+    few = advised_home(situation, FEWER_DRAWS)
+    alone = advise(few, physics)
+    driest = advise(in_driest_month(few, *_season_air(situation, advised, seasons)), fewer)
+    eased = _eased(situation, advice)
+    salts = salts_of(situation)
+    shown = [
+        _pot(situation, place, one, alone[place], driest[place], seasons[pots[place].shelf])
+        | {"ease": eased.get(place), "salt": salts[place]["says"], "tips_say": salts[place]["tips_say"]}
+        for place, one in enumerate(advice)
     ]
-    labels, answers = [advice[place].pot for place in with_air], [advice[place].answer_draws for place in with_air]
-    look = best_look(labels, now_mm[:, with_air], answers) if with_air else None
-    shelves = dict.fromkeys(pot.shelf for pot in situation.standing.pots)
+    recorded = {shelf: _season_told(season) for shelf, season in seasons.items()}
     return {
-        "at_ms": at_ms,
+        "at_ms": situation.at_ms,
         "shelves": [
             {
                 "shelf": shelf,
                 "vpd_week_kpa": _week(situation, shelf),
-                "pots": [
-                    _pot(situation, place, one)
-                    for place, one in enumerate(advice)
-                    if situation.standing.pots[place].shelf == shelf
-                ],
+                "season": recorded[shelf],
+                "pots": [one for one, pot in zip(shown, pots, strict=True) if pot.shelf == shelf],
             }
-            for shelf in shelves
+            for shelf in days
         ],
-        "look": None if look is None else {"what": look.what, "settles": list(look.settles), "says": look.says},
-        "says": "Try one of two pots, look after two weeks, then the rest: depths are unproven on real pots.",
+        "look": _look(situation, draws, advice),
+        "roots": roots(situation),
+        "map": cover_map(situation, days, recorded, few, fewer),
+        "rests_on_says": [_capital(one) for one in situation.posterior.informed],
+        "says": TRY,
     }
 
 
-def _advised(situation: Situation) -> Advised:
-    course, pots = situation.course, situation.standing.pots
-    days = min(DAYS, course.end_ms.size // STEPS_A_DAY)
-    last = course.end_ms.size
-    first = last - days * STEPS_A_DAY
-    level = np.stack([water.level_mm for water in situation.waters], axis=1)
+def _season(daily: FloatArray) -> Season | None:
+    return dry_season(daily) if np.isfinite(daily).any() else None
 
-    def by_day(series: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
-        return np.stack([daily(series[:, place], first, last) for place in range(len(pots))], axis=1)
 
-    rounds = np.zeros(days, dtype=np.bool_)
-    for water in situation.waters:
-        ago = (course.end_ms[-1] - water.notes.time_ms[water.notes.pours]) // DAY_MS
-        rounds[days - 1 - ago[(ago >= 0) & (ago < days)]] = True
-    groups = [(str(pot.about.get("roots", "fine")), str(pot.about.get("likes", "even"))) for pot in pots]
-    rooting = rooting_depths(_tips(situation, groups), groups)
-    rng = np.random.default_rng(SEED)
-    return Advised(
-        labels=tuple(pot.label for pot in pots),
-        setups=[pot.setup for pot in pots],
-        shelves=[situation.standing.shelves.get(pot.shelf, {}) for pot in pots],
-        pots=[pot.about for pot in pots],
-        vpd_kpa=by_day(course.vpd_kpa),
-        temperature_c=by_day(course.temperature_c),
-        level_mm=by_day(level),
-        rooting_mm=np.stack([rooting[group].draws_mm(DRAWS, rng) for group in groups], axis=1),
-        round_days=rounds,
-        moister=[None] * len(pots),
-        moister_vpd_kpa=np.full((days, len(pots)), np.nan),
+def _season_told(season: Season | None) -> dict[str, Any] | None:
+    if season is None:
+        return None
+    kpa = f"{season.vpd_kpa:.1f} kPa"
+    says = (
+        f"Its driest month on record had {kpa} on the average."
+        if season.recorded
+        else f"No dry season is on record here yet: {kpa} is taken, this week and 0.4 more."
     )
+    return {"vpd_kpa": season.vpd_kpa, "recorded": season.recorded, "says": says}
 
 
-def _tips(situation: Situation, groups: list[tuple[str, str]]) -> pd.DataFrame:
-    """Counted tips of every inspection beside the dry layer of the fortnight before it."""
-    notes, pots, end_ms = situation.notes, situation.standing.pots, situation.course.end_ms
-    place = {pot.label: index for index, pot in enumerate(pots)}
-    looks = notes[(notes["kind"] == "inspection") & notes["pot"].isin(list(place))]
-    details = [detail or {} for detail in looks["detail"]]
-    tips = tips_in_the_medium(
-        looks.assign(
-            resting=[bool(detail.get("resting")) for detail in details],
-            tips_not_in_medium=[bool(detail.get("tips_not_in_medium")) for detail in details],
-        )
-    )
-    index = [place[label] for label in tips["pot"]]
-    until = np.searchsorted(end_ms, tips["time_ms"].to_numpy(np.int64), side="right")
-    middle = situation.whole_line_mm[1]
-    exposure = [
-        float(middle[max(0, step - 14 * STEPS_A_DAY) : step, pot].mean()) if step >= STEPS_A_DAY else np.nan
-        for step, pot in zip(until, index, strict=True)
-    ]
-    return tips.assign(
-        roots=[groups[pot][0] for pot in index], likes=[groups[pot][1] for pot in index], dry_depth_14d_mm=exposure
-    )
+def _season_air(
+    situation: Situation, advised: Advised, seasons: dict[str, Season | None]
+) -> tuple[FloatArray, FloatArray]:
+    """Dryness of the driest month of each pot's shelf and of the moister shelf it could go to, (pot,); else NaN.
+
+    Never moister than of late: a record may be older than the weather.
+    """
+
+    def of(shelf: str | None) -> float:
+        season = seasons.get(shelf) if shelf else None
+        return season.vpd_kpa if season else float("nan")
+
+    own = np.array([of(pot.shelf) for pot in situation.standing.pots])
+    there = np.array([of(label) for label in advised.moister])
+    return np.fmax(own, mean_of_known(advised.vpd_kpa)), np.fmax(there, mean_of_known(advised.moister_vpd_kpa))
 
 
-def _looked_at(situation: Situation) -> pd.DataFrame:
-    """Every look at a depth, with the dryness of the week before it and the cover that then lay on the pot."""
-    pots, course = {pot.label: index for index, pot in enumerate(situation.standing.pots)}, situation.course
-    notes = situation.notes
-    seen = notes["dry_layer_low_mm"].notna() | notes["dry_layer_high_mm"].notna()
-    looks = notes[(notes["kind"] == "inspection") & notes["pot"].isin(list(pots)) & seen]
-    rows = []
-    for label, time_ms in zip(looks["pot"], looks["time_ms"], strict=True):
-        step = int(np.searchsorted(course.end_ms, time_ms, side="right"))
-        week = course.vpd_kpa[max(0, step - 7 * STEPS_A_DAY) : step, pots[label]]
-        setup = dry_lines.in_force(situation.standing.pots[pots[label]].setups, int(time_ms))
-        kind = str((setup.get("top_layer") or {}).get("kind", "none"))
-        rows.append((label, float(week[np.isfinite(week)].mean()) if np.isfinite(week).any() else np.nan, kind))
-    return pd.DataFrame(rows, columns=["pot", "vpd_kpa", "cover"])
-
-
-def _span_of(looked: pd.DataFrame, pot: str) -> tuple[float, float] | None:
-    """The least and the greatest dryness in which a pot was looked at; None where it never was."""
-    vpd = looked.loc[looked["pot"] == pot, "vpd_kpa"].dropna()
+def _span_of(looked: Any, pot: str) -> tuple[float, float] | None:
+    """The least and the greatest dryness in which a pot's depth was looked at; None where it never was."""
+    mine = looked[(looked["pot"] == pot) & looked["dry_layer_low_mm"].notna()]
+    vpd = mine["vpd_7d_kpa"].dropna()
     return None if vpd.empty else (float(vpd.min()), float(vpd.max()))
 
 
@@ -157,22 +140,120 @@ def _week(situation: Situation, shelf: str) -> dict[str, float] | None:
     return {"p10": float(low), "p50": float(middle), "p90": float(high)}
 
 
-def _pot(situation: Situation, place: int, advice: Advice) -> dict[str, Any]:
-    options = [_option(one) for one in advice.options]
+def _look(situation: Situation, draws: Draws, advice: list[Advice]) -> dict[str, Any] | None:
+    """The pot to look at, or the mix to test in a column, that would settle most advice."""
+    with_air = [place for place, one in enumerate(advice) if one.options]
+    if not with_air:
+        return None
+    window = dry_lines.line_steps(situation.course.end_ms)
+    now_mm = dry_lines.lines(situation.standing, situation.course, situation.columns, situation.waters, draws, window)
+    labels, answers = [advice[place].pot for place in with_air], [advice[place].answer_draws for place in with_air]
+    look = best_look(labels, now_mm[-1][:, with_air], answers, column_tests_mm(situation, draws))
+    if look is None:
+        return None
+    kind = "pot" if look.what in labels else "mix"
+    return {"what": look.what, "kind": kind, "settles": list(look.settles), "says": look.says}
+
+
+def _eased(situation: Situation, advice: list[Advice]) -> dict[int, dict[str, Any]]:
+    """For pots that are advised a repot: how far the level would be kept down until new roots are in."""
+    course, found = situation.course, {}
+    for place, one in enumerate(advice):
+        if "repot" not in one.change:
+            continue
+        step = next(outlook.option for outlook in one.options if outlook.option.change == one.change)
+        air = [mean_of_known(series[-28 * STEPS_A_DAY :])[place] for series in (course.vpd_kpa, course.temperature_c)]
+        level = float(situation.waters[place].level_mm[-28 * STEPS_A_DAY :].mean())
+        met = Meeting(place, situation.standing.pots[place].setup, step.setup, float(air[0]), float(air[1]), level)
+        found[place] = easing(situation, met)
+    return found
+
+
+def _pot(
+    situation: Situation, place: int, advice: Advice, alone: Advice, driest: Advice, season: Season | None
+) -> dict[str, Any]:
+    options = [
+        _option(one, bare, then) for one, bare, then in zip(advice.options, alone.options, driest.options, strict=True)
+    ]
     now = {key: options[0][key] for key in ("chance_too_dry", "low", "high")} if options else None
+    chosen = next((one for one in advice.options if one.option.change == advice.change), None)
     return {
         "pot": advice.pot,
         "now": now,
         "options": options,
         "advice": advice.change or None,
         "sure": advice.sure,
+        "chance_right": advice.chance_right,
         "says": advice.says,
         "warnings": list(advice.warnings),
+        "season": _then(driest, advice, season),
+        "evidence": None if chosen is None else _evidence(advice, alone, chosen),
         "rests_on": situation.posterior.rests_on[place],
+        "rests_on_says": _rests_on_says(situation, place),
     }
 
 
-def _option(one: Outlook) -> dict[str, Any]:
+def _then(driest: Advice, now: Advice, season: Season | None) -> dict[str, Any] | None:
+    """What the driest month would call for."""
+    if season is None or not driest.options:
+        return None
+    leave = driest.options[0]
+    words = in_words(leave.chance_too_dry, leave.low, leave.high)
+    month = f"In its driest month ({season.vpd_kpa:.1f} kPa{'' if season.recorded else ', assumed'})"
+    if driest.change == now.change:
+        says = f"{month} the same holds; left as it is, too dry {words}."
+    else:
+        says = f"{month}, left as it is, too dry {words}; then: {driest.change}."
+    return {
+        "vpd_kpa": season.vpd_kpa,
+        "recorded": season.recorded,
+        "advice": driest.change,
+        "sure": driest.sure,
+        "chance_too_dry": leave.chance_too_dry,
+        "low": min(leave.low, leave.chance_too_dry),
+        "high": max(leave.high, leave.chance_too_dry),
+        "says": says,
+    }
+
+
+def _evidence(advice: Advice, alone: Advice, chosen: Outlook) -> dict[str, str]:
+    """The three kinds of evidence side by side, on the step that is advised."""
+    bare = next(one for one in alone.options if one.option.change == chosen.option.change)
+    return {
+        "physics": f"Physics alone, before any note: {alone.change}; with {chosen.option.change} too dry "
+        f"{in_words(bare.chance_too_dry, bare.low, bare.high)}.",
+        "notes": chosen.seen or NO_NOTES,
+        "both": f"Both: {advice.change}; too dry {in_words(chosen.chance_too_dry, chosen.low, chosen.high)}.",
+    }
+
+
+def _rests_on_says(situation: Situation, place: int) -> list[str]:
+    """What an answer rests on, in sentences: depth notes, rooting depth, level, air."""
+    pot, count = situation.standing.pots[place], int(situation.posterior.notes[place])
+    depths = {
+        "measured": f"{count} look{'s' if count != 1 else ''} at its dry layer.",
+        "borrowed": "No look at its own dry layer: its medium is known from other pots.",
+        "guessed": "No look at its dry layer or its medium: priors alone.",
+    }
+    level = "its own sensor" if situation.waters[place].measured else "its notes"
+    if not situation.waters[place].level_known and not situation.waters[place].measured:
+        level = "what is usual: no refill is noted"
+    source = (situation.standing.shelves.get(pot.shelf) or {}).get("air_from")
+    air = f"borrowed from {source}" if source else "its shelf's own"
+    guessed = [_capital(one) + "." for one in situation.standing.columns.says[place]]
+    return [
+        depths[situation.posterior.rests_on[place]],
+        rooting_of(situation).of(place).says,
+        f"Its level rests on {level}; its air is {air}.",
+        *guessed,
+    ]
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def _option(one: Outlook, alone: Outlook, driest: Outlook) -> dict[str, Any]:
     critical = one.critical_vpd_kpa
     return {
         "change": one.option.change,
@@ -182,5 +263,11 @@ def _option(one: Outlook) -> dict[str, Any]:
         "chance_too_wet": one.chance_too_wet,
         "critical_vpd_kpa": float(critical) if np.isfinite(critical) else None,
         "suffices": one.suffices,
+        "physics": alone.chance_too_dry,
+        "seen": one.seen,
+        "driest_month": driest.chance_too_dry,
+        "setup_change": dict(one.option.setup_change),
+        "move_to": one.option.move_to,
         "caution": one.option.caution,
+        "extrapolated": one.extrapolated,
     }

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from analysis.calibration import Draws, calibrate
-from analysis.guide import ENOUGH, Advice, Home, advise, climate_says, in_driest_month, in_words
+from analysis.guide import ENOUGH, Advice, Home, advise, in_driest_month, in_words
 from analysis.setups import column_parameters
 
 SETUP = {
@@ -133,9 +133,11 @@ def test_what_no_note_has_seen_is_called_extrapolated() -> None:
     )
     assert any("notes were made at 0.3 to 0.5 kPa" in warning for warning in first.warnings)
     assert any("No note of this pot" in warning for warning in second.warnings)
-    assert not any("cover of" in warning for warning in first.warnings)
+    assert not any(outlook.extrapolated for outlook in first.options)
     (unseen,) = advise(_home([1.3]), _draws(_home([1.3])))
-    assert any("no note has seen a cover of pebbles" in warning for warning in unseen.warnings)
+    said = {outlook.option.change: outlook.extrapolated for outlook in unseen.options}
+    assert said["pebbles 20 mm"] == "Extrapolated: no note has seen a cover of pebbles here."
+    assert said["close all holes"] == ""
 
 
 def test_the_driest_month_can_only_call_for_more() -> None:
@@ -174,9 +176,5 @@ def test_chances_are_said_in_plain_words() -> None:
     assert in_words(0.4, 0.12, 0.71) == "about 4 in 10, could be 1 to 7"
     assert in_words(0.01, 0.0, 0.04) == "hardly ever"
     assert in_words(1.0, 0.97, 1.0) == "nearly always"
-
-
-def test_a_climate_that_does_not_matter_is_said_in_so_many_words() -> None:
-    assert "hardly matters once the level is known" in climate_says(0.6, 18.0)
-    assert climate_says(6.0, 18.0) == ""
-    assert climate_says(0.2, 0.5) == ""
+    assert in_words(0.03, 0.0, 0.12) == "hardly ever, at most 1 in 10"
+    assert in_words(0.97, 0.7, 1.0) == "nearly always, at least 7 in 10"
