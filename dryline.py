@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime, tzinfo
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -56,6 +57,10 @@ Cluster = Annotated[
     str | None, typer.Option("--cluster", metavar="tcp://HOST:PORT", help="A Dask scheduler that computes.")
 ]
 Port = Annotated[int | None, typer.Option("--port", min=1, max=65535, help="The dashboard's port.")]
+
+
+#: How often systemd hears of us; its watchdog may wait for minutes.
+BEAT_EVERY_S = 5.0
 
 
 class WrongUse(Exception):  # noqa: N818 - what happened reads better alone
@@ -277,7 +282,11 @@ def run(home: HomeFolder = None, port: Port = None, cluster: Cluster = None) -> 
     from ingest.supervisor import keep_running
 
     with _opened(home) as house:
+        _keep_log(house, "run")
         folder, embedded, ingesters = house.folder, house.settings.broker.embedded, house.settings.broker.ingesters
+        page = house.settings.dashboard.host, port or house.settings.dashboard.port
+        is_well = {"ingester": partial(_ingester_is_well, folder / "ingester.json")}
+        is_well["dashboard"] = partial(_dashboard_is_well, *page)
     command = [sys.executable, "-m", "dryline"]
     options = ["--home", str(folder)]
     family = {"ingester": [*command, "ingest", *options], "dashboard": [*command, "dashboard", *options]}
@@ -289,16 +298,49 @@ def run(home: HomeFolder = None, port: Port = None, cluster: Cluster = None) -> 
         family["dashboard"] += ["--cluster", cluster]
     if embedded:
         family = {"broker": [*command, "broker", *options], **family}
-    keep_running(family, _until_asked_to_stop(), on_beat=_tell_service_manager())
+    on_beat, on_end = _service_manager()
+    keep_running(family, _until_asked_to_stop(), on_beat=on_beat, on_end=on_end, is_well=is_well)
 
 
-def _tell_service_manager() -> Callable[[], None]:
-    """Ready once, then alive at every beat; silent where no service manager listens."""
+def _keep_log(house: "Home", name: str) -> None:
+    """The services keep a log; answers and imports say what they have to say on the terminal."""
+    from ingest.logs import keep_log
+
+    keep_log(house.folder, name, house.secrets())
+
+
+def _service_manager() -> tuple[Callable[[], None], Callable[[], None]]:
+    """What tells systemd at each beat that we are ready and alive, and what tells it at the end; silent without one."""
     from sdnotify import SystemdNotifier
 
     notifier = SystemdNotifier()
-    notifier.notify("READY=1")
-    return lambda: notifier.notify("WATCHDOG=1")
+    told_s = [0.0]
+
+    def beat() -> None:
+        if time.monotonic() - told_s[0] >= BEAT_EVERY_S:
+            told_s[0] = time.monotonic()
+            notifier.notify("READY=1\nWATCHDOG=1")
+
+    return beat, lambda: notifier.notify("STOPPING=1")
+
+
+def _ingester_is_well(file: Path) -> bool:
+    """Whether the ingester has written its counters lately; one that never did has still to start."""
+    return not file.exists() or time.time() - file.stat().st_mtime < 60.0
+
+
+def _dashboard_is_well(host: str, port: int) -> bool:
+    """Whether the dashboard answers at all; what it says of the home is not asked here."""
+    from http.client import HTTPConnection, HTTPException
+
+    connection = HTTPConnection("127.0.0.1" if host in ("0.0.0.0", "::", "") else host, port, timeout=5)
+    try:
+        connection.request("GET", "/healthz")
+        return connection.getresponse().status > 0
+    except (OSError, HTTPException):
+        return False
+    finally:
+        connection.close()
 
 
 @app.command()
@@ -307,6 +349,7 @@ def broker(home: HomeFolder = None) -> None:
     from ingest.broker import run as serve
 
     with _opened(home) as house:
+        _keep_log(house, "broker")
         serve(*house.listeners(), stop=_until_asked_to_stop())
 
 
@@ -321,6 +364,7 @@ def ingest(
 
     stop = _until_asked_to_stop()
     with _opened(home) as house, _forwarding(house, stop) if number == 1 else nullcontext():
+        _keep_log(house, "ingest" if number == 1 else f"ingest-{number}")
         if number > 1 and house.settings.broker.shared_group is None:
             raise WrongUse("Several ingesters need a shared_group under [broker] in dryline.toml.")
         status = status_file(house, number)
@@ -354,6 +398,7 @@ def dashboard(home: HomeFolder = None, port: Port = None, cluster: Cluster = Non
     from dashboard.serve import serve
 
     with _opened(home) as house, on_cluster(cluster or house.settings.analysis.cluster):
+        _keep_log(house, "dashboard")
         chosen = port or house.settings.dashboard.port
         try:
             serve(house, port=chosen, stop=_until_asked_to_stop())
@@ -492,7 +537,9 @@ export_app = typer.Typer(rich_markup_mode=None, no_args_is_help=True, help="Give
 app.add_typer(import_app, name="import")
 app.add_typer(export_app, name="export")
 
+InFileOrFolder = Annotated[Path, typer.Argument(metavar="FILE", exists=True, readable=True)]
 InFile = Annotated[Path, typer.Argument(metavar="FILE", exists=True, dir_okay=False, readable=True)]
+OutFileOrNone = Annotated[Path | None, typer.Argument(metavar="FILE", dir_okay=False, writable=True)]
 OutFile = Annotated[Path, typer.Argument(metavar="FILE", dir_okay=False, writable=True)]
 DryRun = Annotated[bool, typer.Option("--dry-run", help="Try it, write nothing.")]
 Zone = Annotated[str | None, typer.Option("--zone", help="Time zone of times that name none, as Europe/Lisbon.")]
@@ -526,11 +573,18 @@ def import_notes(file: InFile, home: HomeFolder = None, dry_run: DryRun = False,
 
 
 @import_app.command("readings")
-def import_readings(file: InFile, home: HomeFolder = None, dry_run: DryRun = False, zone: Zone = None) -> None:
-    """Readings from a CSV file, as a source of their own named after it."""
-    from ingest import readings_csv
+def import_readings(file: InFileOrFolder, home: HomeFolder = None, dry_run: DryRun = False, zone: Zone = None) -> None:
+    """Readings from a CSV file, as a source of their own, or from a folder of exported Parquet, as they were."""
+    from ingest import readings_csv, readings_parquet
 
     with _opened(home) as house:
+        if file.is_dir():
+            count, sources = readings_parquet.import_months(file, house.readings, keep=not dry_run)
+            unknown = set(sources) - {sensor.source for sensor in house.logbook.sensors()}
+            _told("readings", Imported(count, count), dry_run)
+            if unknown:
+                print(f"{len(unknown)} of {len(sources)} sources have no sensor here yet: import the set-up too.")
+            return
         done = readings_csv.import_readings(
             file.read_bytes(), file.stem, house.logbook, house.readings, zone=_zone(zone), keep=not dry_run
         )
@@ -553,14 +607,27 @@ def export_notes(file: OutFile, home: HomeFolder = None) -> None:
 
 @export_app.command("readings")
 def export_readings(
-    file: OutFile,
+    file: OutFileOrNone = None,
     home: HomeFolder = None,
+    parquet: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", file_okay=False, help="Whole months as Parquet, raw values too.")
+    ] = None,
     since: Annotated[str | None, typer.Option(metavar="TIME", help="From when on; else all.")] = None,
     until: Annotated[str | None, typer.Option(metavar="TIME", help="Until when; else now.")] = None,
 ) -> None:
-    """Readings of placed sensors, calibrated, as a CSV file."""
-    from ingest import readings_csv
+    """Readings of placed sensors, calibrated, as a CSV file; or all readings as Parquet, a file a month."""
+    from ingest import readings_csv, readings_parquet
 
+    if (file is None) == (parquet is None):
+        raise WrongUse("Name a FILE for CSV, or --parquet FOLDER.")
+    if parquet is not None:
+        with _opened(home) as house:
+            begin_ms = None if since is None else _moment_ms(since)
+            sensors = house.logbook.sensors()
+            count = readings_parquet.export_months(parquet, house.readings, sensors, begin_ms, _moment_ms(until) + 1)
+        print(f"{count} readings written to {parquet}.")
+        return
+    assert file is not None
     with _opened(home) as house, file.open("w", encoding="utf-8", newline="") as out:
         start_ms = 0 if since is None else _moment_ms(since)
         count = readings_csv.export_readings(

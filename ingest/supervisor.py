@@ -1,7 +1,7 @@
-"""Keeps the processes of one home alive: starts them, starts again what died, stops them together.
+"""Keeps the processes of one home alive: starts them, starts again what died or hangs, stops them together.
 
-It knows commands, not rooms: what a process does is no business of this file. The processes share
-only the home folder, so any may die and come back without the others noticing more than a gap.
+It knows commands, not rooms: what a process does, and how it shows that it is well, is no business of this file. The
+processes share only the home folder, so any may die and come back without the others noticing more than a gap.
 """
 
 import ctypes
@@ -22,14 +22,19 @@ LONGEST_WAIT_S = 60.0
 STEADY_AFTER_S = 60.0
 GRACE_S = 10.0
 PR_SET_PDEATHSIG = 1
+LOOK_EVERY_S = 20.0
+HANGS_AFTER_S = 180.0
 
 
 @dataclass
 class Supervised:
-    """One process that should be running, and how its restarts have gone."""
+    """One process that should be running, how its restarts have gone, and when it was last seen well."""
 
     name: str
     command: Sequence[str]
+    is_well: Callable[[], bool] | None = None
+    well_s: float = 0.0
+    look_s: float = 0.0
     process: subprocess.Popen[bytes] | None = None
     started_s: float = 0.0
     wait_s: float = FIRST_WAIT_S
@@ -43,24 +48,35 @@ def keep_running(
     *,
     on_beat: Callable[[], None] = lambda: None,
     beat_s: float = 0.2,
+    on_end: Callable[[], None] = lambda: None,
     environment: Mapping[str, str] | None = None,
+    is_well: Mapping[str, Callable[[], bool]] | None = None,
+    look_every_s: float = LOOK_EVERY_S,
+    hangs_after_s: float = HANGS_AFTER_S,
 ) -> dict[str, int]:
     """Run the named commands until `stop` is set; returns how often each was started again.
 
     A process that ends is started again after a wait that doubles up to a minute and is forgotten
     once it has run for a minute. At the end all are asked to stop, last one first (so that the broker
     outlives those who talk to it), and killed only after ten seconds.
+
+    `is_well` asks after some of them, now and then; one that has not been well for `hangs_after_s` hangs: it is
+    killed and started again.
     """
     env = {**os.environ, **(environment or {})}
-    family = [Supervised(name, command) for name, command in commands.items()]
+    family = [Supervised(name, command, (is_well or {}).get(name)) for name, command in commands.items()]
     try:
         while not stop.is_set():
             now_s = time.monotonic()
             for member in family:
                 _tend(member, now_s, env)
+                if _hangs(member, now_s, look_every_s, hangs_after_s):
+                    log.error("%s has not been well for %.0f s and is killed", member.name, hangs_after_s)
+                    _kill(member)
             on_beat()
             stop.wait(beat_s)
     finally:
+        on_end()
         _stop_all(family)
     return {member.name: member.restarts for member in family}
 
@@ -74,7 +90,7 @@ def _tend(member: Supervised, now_s: float, env: Mapping[str, str]) -> None:
                 env=dict(env),
                 preexec_fn=_die_with_parent(),  # noqa: PLW1509
             )
-            member.started_s = now_s
+            member.started_s = member.well_s = now_s
         return
     if member.process.poll() is None:
         if now_s - member.started_s > STEADY_AFTER_S:
@@ -85,6 +101,22 @@ def _tend(member: Supervised, now_s: float, env: Mapping[str, str]) -> None:
     member.restarts += 1
     member.start_again_s = now_s + member.wait_s
     member.wait_s = min(2 * member.wait_s, LONGEST_WAIT_S)
+
+
+def _hangs(member: Supervised, now_s: float, look_every_s: float, hangs_after_s: float) -> bool:
+    """Whether a running process has not been well for too long; asked only now and then."""
+    if member.is_well is None or member.process is None or now_s < member.look_s:
+        return False
+    member.look_s = now_s + look_every_s
+    if member.is_well():
+        member.well_s = now_s
+    return now_s - member.well_s > hangs_after_s
+
+
+def _kill(member: Supervised) -> None:
+    if member.process is not None:
+        member.process.kill()
+        member.process.wait()
 
 
 def _stop_all(family: Sequence[Supervised]) -> None:

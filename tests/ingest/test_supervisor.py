@@ -39,3 +39,45 @@ def test_a_killed_process_comes_back_and_the_others_never_stop(tmp_path: Path) -
     assert len(started(tmp_path, "two")) == 1
     assert (tmp_path / "one-stopped").exists()
     assert (tmp_path / "two-stopped").exists()
+
+
+def test_one_that_hangs_is_killed_and_comes_back(tmp_path: Path) -> None:
+    stop = threading.Event()
+
+    def is_well() -> bool:
+        return len(started(tmp_path, "one")) != 1  # the first one never is
+
+    def on_beat() -> None:
+        if len(started(tmp_path, "one")) == 2:
+            stop.set()
+
+    restarts = keep_running(
+        {"one": [sys.executable, "-c", SLEEPER, str(tmp_path), "one"]},
+        stop,
+        on_beat=on_beat,
+        beat_s=0.05,
+        is_well={"one": is_well},
+        look_every_s=0.05,
+        hangs_after_s=1.0,
+    )
+
+    assert restarts == {"one": 1}
+
+
+def test_the_end_is_told_before_anyone_is_stopped(tmp_path: Path) -> None:
+    stop, told = threading.Event(), []
+
+    def on_beat() -> None:
+        if started(tmp_path, "one"):
+            stop.set()
+
+    keep_running(
+        {"one": [sys.executable, "-c", SLEEPER, str(tmp_path), "one"]},
+        stop,
+        on_beat=on_beat,
+        on_end=lambda: told.append((tmp_path / "one-stopped").exists()),
+        beat_s=0.05,
+    )
+
+    assert told == [False]
+    assert (tmp_path / "one-stopped").exists()
