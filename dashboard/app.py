@@ -16,10 +16,12 @@ from flask import Flask, Request, Response, has_request_context, jsonify
 
 from dashboard import signin
 from dashboard.changing import take_changes
+from dashboard.downloads import offer
 from dashboard.open_wall import is_asked_by_the_wall
-from dashboard.pages import Ask, Page, story, wall, workshop
+from dashboard.pages import Ask, Page, logbook, story, wall, workshop
+from dashboard.photos import take_photos
 
-PAGES: tuple[Page, ...] = (wall.PAGE, story.PAGE, workshop.PAGE)
+PAGES: tuple[Page, ...] = (wall.PAGE, logbook.PAGE, story.PAGE, workshop.PAGE)
 HEAD = """<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -107,6 +109,10 @@ def create_app(
         page.wire(app, ask)
     _answer_health(server, ask)
     take_changes(server, ask.changes, ask.now_ms)
+    if ask.photos is not None:
+        take_photos(server, ask.photos)
+    if ask.downloads is not None:
+        offer(server, ask.downloads, ask.now_ms)
     open_to = partial(is_asked_by_the_wall, wall=wall.PAGE) if access.open_wall else _nothing
     signin.guard(server, access, title, follow=follow, may_read=open_to)
     _harden(server, app)

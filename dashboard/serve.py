@@ -10,12 +10,14 @@ from functools import partial
 
 from dashboard import signin
 from dashboard.access import following
-from dashboard.answers import health, story, wall, workshop
+from dashboard.answers import calendar, collection, health, house, logbook, story, wall, workshop
 from dashboard.app import create_app
 from dashboard.care import cared_for
 from dashboard.changes import changes_of
+from dashboard.downloads import Downloads
 from dashboard.listening import listening
 from dashboard.pages import Ask
+from ingest.backup import backup
 from ingest.home import Home
 
 
@@ -32,7 +34,24 @@ def asks_of(home: Home) -> Ask:
         health=partial(health.answer, home),
         story=partial(story.answer, home),
         workshop=partial(workshop.answer, home),
+        logbook=partial(logbook.answer, home),
+        collection=partial(collection.answer, home),
+        pot_record=partial(collection.pot, home),
+        house=partial(house.answer, home),
         changes=changes_of(home),
+        photos=home.folder / "photos",
+        downloads=downloads_of(home),
+    )
+
+
+def downloads_of(home: Home) -> Downloads:
+    """The files that leave the dashboard, of one home."""
+    return Downloads(
+        home.folder,
+        home.settings.dashboard.host,
+        home.logbook.pots,
+        lambda file: backup(home.folder, file, logbook_url=home.settings.logbook.url),
+        partial(calendar.answer, home),
     )
 
 

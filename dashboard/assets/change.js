@@ -129,6 +129,12 @@
     return { done: {} };
   }
 
+  /* Puts back what was taken out of the list. */
+  async function back(entry) {
+    keep(without(entry.key).concat([entry]));
+    return {};
+  }
+
   function again(key) {
     keep(kept().map((one) => (one.key === key ? Object.assign({}, one, { faults: undefined }) : one)));
     return flush();
@@ -163,6 +169,6 @@
   root.addEventListener("DOMContentLoaded", () => { tell(); if (kept().length) flush(); });
 
   root.dryline = Object.assign(root.dryline || {}, {
-    change: { send, post, log, take, again, forget: (key) => keep(without(key)), kept, flush, hear, now },
+    change: { send, post, log, take, back, again, forget: (key) => keep(without(key)), kept, flush, hear, now },
   });
 })(window);

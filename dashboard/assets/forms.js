@@ -204,6 +204,8 @@
         faults.push({ where: field.key, says: wrong.message });
         return;
       }
+      const least = field.not_below ? at(body, (spec.under ? spec.under + "." : "") + field.not_below) : undefined;
+      if (typeof least === "number" && typeof value === "number" && value < least) faults.push({ where: field.key, says: "The high end is below the low one." });
       if (value === undefined && field.needed) faults.push({ where: field.key, says: field.missing || "This is needed." });
       if (value === undefined || value === "=") return;
       set(body, (spec.under ? spec.under + "." : "") + field.key, value);
@@ -439,7 +441,7 @@
   });
 
   root.dryline = Object.assign(root.dryline || {}, {
-    forms: { html, mount, read, showFaults, at, set, numberOf, shown, unitOf },
+    forms: { html, mount, read, showFaults, at, set, numberOf, shown, unitOf, inWords, smaller },
     undo,
     say,
     told,

@@ -8,16 +8,21 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any
 
-from dashboard.changes import alert_test, notes
+from dashboard.changes import alert_test, follow_ups, notes, workshop
 from ingest.home import Home
 
 Change = Callable[[int, Mapping[str, Any]], dict[str, Any]]
 CHANGES: dict[str, Callable[[Home, int, Mapping[str, Any]], dict[str, Any]]] = {
     "alert_test": alert_test.send,
+    "follow_up_done": follow_ups.done,
+    "follow_up_open": follow_ups.kept_open,
+    "follow_up_snoozed": follow_ups.snoozed,
     "notes": notes.add,
+    "notes_withdrawn": notes.withdraw_many,
     "note_corrected": notes.correct,
     "note_withdrawn": notes.withdraw,
     "note_put_back": notes.put_back,
+    **workshop.CHANGES,
 }
 
 

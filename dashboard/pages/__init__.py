@@ -6,7 +6,10 @@ Owns what a page is and what it may ask. A page computes nothing and draws nothi
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
+
+from dashboard.downloads import Downloads
 
 Answer = dict[str, Any]
 
@@ -16,7 +19,10 @@ class Ask:
     """The questions that pages may put; the answers are plain dicts that the command line prints as well.
 
     `now_ms` is the only clock that pages read. A question that is None has no page: the frame shows only what works.
-    `story` takes the pot, the span (since, until) and the present moment. `changes` are what a screen may do, by name.
+    `story` takes the pot, the span (since, until) and the present moment; `logbook` the moment, the pot, the note and
+    the days (each or None). `collection`, `pot_record` (of a pot) and `house` (under the address that was seen) are the
+    workshop's. `changes` are what a screen may do, by name; `photos` is the folder that keeps
+    them, `downloads` what leaves the dashboard as a file.
     """
 
     now_ms: Callable[[], int]
@@ -24,7 +30,13 @@ class Ask:
     health: Callable[[int], Answer]
     story: Callable[[str, int, int, int], Answer] | None = None
     workshop: Callable[[int], Answer] | None = None
+    logbook: Callable[[int, str | None, int | None, int | None], Answer] | None = None
+    collection: Callable[[int], Answer] | None = None
+    pot_record: Callable[[str, int], Answer] | None = None
+    house: Callable[[str, int], Answer] | None = None
     changes: Mapping[str, Callable[[int, Mapping[str, Any]], Answer]] = field(default_factory=dict)
+    photos: Path | None = None
+    downloads: Downloads | None = None
 
 
 @dataclass(frozen=True)

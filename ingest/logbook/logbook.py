@@ -6,7 +6,7 @@ or nothing; with `keep=False` it is tried and nothing is written.
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import tzinfo
 from typing import Any
@@ -18,7 +18,7 @@ from ingest.logbook.follow_ups import BRINGING, BRINGING_FOR_MS, FollowUp, Said,
 from ingest.logbook.notes import Notes
 from ingest.logbook.notes_csv import csv_from_notes, notes_from_csv
 from ingest.logbook.placements import Placements
-from ingest.logbook.records import AnyRecord, Note, Shelf
+from ingest.logbook.records import AnyRecord, Note, Shelf, checked_note
 from ingest.logbook.refusals import Fault, Refused, Unknown
 from ingest.logbook.setup_toml import DatedSetup, Home, home_from_toml, toml_from_home
 from ingest.sensors import Sensor
@@ -127,6 +127,32 @@ class Logbook(Notes, Placements):
             else:
                 new[row] = note
         return new
+
+    def add_notes_once(self, notes: Iterable[Note | Mapping[str, Any]]) -> list[int]:
+        """Log notes that may have come before, when their answer was lost on its way; all or none.
+
+        A note that was logged already with the same moment and the same words keeps the number that it has, also when
+        somebody has corrected or withdrawn it since.
+        """
+        wanted = [checked_note(note) for note in notes]
+        with self.writing():
+            there = self._as_first_said({note.time_ms for note in wanted})
+            known = [there[same].pop(0) if there.get(same := _same(note)) else None for note in wanted]
+            fresh = iter(self._log([note for note, there_as in zip(wanted, known, strict=True) if there_as is None]))
+            return [next(fresh) if there_as is None else there_as for there_as in known]
+
+    def _as_first_said(self, moments: set[int]) -> dict[str, list[int]]:
+        """The notes that were first said to be of these moments: their words at that time -> their numbers."""
+        with self.reading() as connection:
+            at_time = sa.select(t.note.c.id).where(t.note.c.time_ms.in_(moments))
+            said_ms = sa.cast(t.history.c.body["time_ms"].as_string(), sa.BigInteger)  # more than 32 bits
+            earlier = sa.select(t.history.c.subject_id).where(t.history.c.subject == "note", said_ms.in_(moments))
+            numbers = sorted({*connection.execute(at_time).scalars(), *connection.execute(earlier).scalars()})
+            firsts = [(number, self.note_history(number)[0]) for number in numbers]
+        found: dict[str, list[int]] = {}
+        for number, first in firsts:
+            found.setdefault(_same(first), []).append(number)
+        return found
 
     def export_notes(self) -> str:
         """All standing notes as CSV."""

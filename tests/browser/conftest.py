@@ -156,7 +156,7 @@ def open_page(browser: Browser, glasshouse: Glasshouse, watch: Watch) -> Iterato
         watch.follow(page)
         page.clock.install()
         page.goto(glasshouse.address + path)
-        page.wait_for_selector("#wall .stage, main.plain, .gate, #story h1, #workshop h1")
+        page.wait_for_selector("#wall .stage, main.plain, .gate, #story h1, #workshop h1, #logbook h1")
         return page
 
     yield visit
