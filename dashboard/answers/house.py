@@ -1,0 +1,59 @@
+"""The house as its grower sees it: what is there yet, who can reach it, where its copies go, what a server refused."""
+
+from typing import Any
+
+from dashboard import access, calendar_secret
+from dashboard.answers.check import disk_free_pct
+from dashboard.reach import reach
+from ingest.home import Home
+
+MOST_REFUSED = 50
+
+
+def answer(home: Home, seen_at: str, at_ms: int) -> dict[str, Any]:
+    """`seen_at` is the address under which the browser came.
+
+    `{at_ms, units, time_zone, address, others, says, password, calendar, shelves, sensors, placed, pots, unread,
+    unread_topics, first_unread_id, backup: {folder, every_hours}, disk_free_pct, alerts, refused: [...]}`.
+    """
+    password = access.read_access(home.folder).password_hash is not None
+    found = reach(home.settings.dashboard.host, password, seen_at)
+    sensors = home.logbook.sensors()
+    copies = home.settings.backup
+    return {
+        "at_ms": at_ms,
+        "units": home.settings.grower.units,
+        "time_zone": home.settings.grower.timezone,
+        "address": found.address,
+        "others": found.others,
+        "says": found.says,
+        "password": password,
+        "calendar": f"{found.address}/calendar/{calendar_secret.read(home.folder)}.ics",
+        "shelves": [shelf.label for shelf in home.logbook.shelves()],
+        "sensors": len(sensors),
+        "placed": sum(bool(sensor.placed) for sensor in sensors),
+        "pots": [pot.label for pot in home.logbook.pots()],
+        "unread": home.readings.unread_count().kept,
+        "broker": _broker_says(home),
+        "backup": {"folder": str(copies.folder) if copies.folder else None, "every_hours": copies.every_hours},
+        "disk_free_pct": disk_free_pct(home),
+        "alerts": home.settings.alerts.urls_file is not None,
+        "refused": _refused(home),
+    }
+
+
+def _broker_says(home: Home) -> str:
+    """Where sensors send their messages."""
+    broker = home.settings.broker
+    if broker.embedded:
+        return (
+            f"The broker of dryline listens on this machine alone, port {broker.port}: good for a first try. For "
+            "sensors on the network use Mosquitto and name it under [broker] in dryline.toml; docs/broker.md tells how."
+        )
+    return f"Messages come from the broker {broker.host}, port {broker.port}."
+
+
+def _refused(home: Home) -> list[dict[str, Any]]:
+    """Readings that the server of the long history will not take; none where no server keeps it."""
+    asked = getattr(home.readings, "refused", None)
+    return [reading._asdict() for reading in asked(MOST_REFUSED)] if asked is not None else []

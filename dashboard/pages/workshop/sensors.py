@@ -1,0 +1,292 @@
+"""The workshop's sensors: all of them with what they last said, and one of them with its places and calibration."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from dash import html
+
+from dashboard.pages import Answer
+from dashboard.pages.forms import Field, field, form, tap
+from dashboard.pages.workshop.words import (
+    CANONICAL,
+    QUANTITIES,
+    UNITS,
+    Clock,
+    address,
+    inner,
+    link,
+    place,
+    places,
+    sensor_name,
+    table,
+)
+
+STATES = {
+    "fresh": "fresh",
+    "stale": "late",
+    "silent": "silent",
+    "failed": "failed",
+    "never": "never heard",
+    "unplaced": "stands nowhere",
+}
+NO_SENSOR = (
+    "No sensor is known yet. Messages that arrive are kept, so nothing is lost meanwhile: as soon as one is here, it "
+    "stands under "
+)
+ROWS = 5  # measurements of a calibration
+WIRES = (
+    "Sensors in water: low voltage only, a loop in the cable below the socket so that no drop runs along it, a "
+    "residual-current device, and no lithium cells below the water line. Bare pins leak metal into the water."
+)
+
+
+def overview(answer: Answer) -> list[Any]:
+    """Findings first, then every sensor by its place."""
+    clock = Clock(answer["time_zone"], answer["at_ms"])
+    sensors = answer["sensors"]
+    return [
+        *_findings(answer["findings"], clock),
+        *_waiting(answer),
+        html.H2("Sensors"),
+        _sensors(sensors, clock)
+        if sensors
+        else html.P(
+            [
+                NO_SENSOR,
+                html.A("Messages", href=address("messages"), **inner()),
+                " and asks which shelf or pot it belongs to.",
+            ],
+            className="workshop-well",
+        ),
+        html.P(WIRES, className="caution"),
+    ]
+
+
+def _findings(findings: Sequence[Mapping[str, Any]], clock: Clock) -> list[Any]:
+    if not findings:
+        return [html.P("Nothing needs attention here.", className="workshop-well")]
+    return [
+        html.Ul(
+            [
+                html.Li([html.Span(finding["says"]), html.Small(f"since {clock(finding['since_ms'])}")])
+                for finding in findings
+            ],
+            className="workshop-findings",
+        )
+    ]
+
+
+def _waiting(answer: Answer) -> list[Any]:
+    topics = len(answer["unread_topics"])
+    if not topics:
+        return []
+    says = "Messages of one topic belong to no sensor" if topics == 1 else f"Messages of {topics} topics have no sensor"
+    door = html.A("say where they belong", href=address("messages"), **inner())
+    return [html.P([f"{says}: ", door, "."], className="workshop-well")]
+
+
+def _sensors(sensors: Sequence[Mapping[str, Any]], clock: Clock) -> Any:
+    """By place; a place's sensors stand together, those without a place come first because they wait for one."""
+    ordered = sorted(sensors, key=lambda sensor: (sensor["at"] is not None, sensor["at"] or "", sensor["quantity"]))
+    return table(
+        ("place", "measures", "last value", "heard", "from"),
+        [
+            (place(sensor["at"]), _measures(sensor), value(sensor), _heard(sensor, clock), _from(sensor))
+            for sensor in ordered
+        ],
+    )
+
+
+def _measures(sensor: Mapping[str, Any]) -> list[Any]:
+    words = QUANTITIES.get(sensor["quantity"], sensor["quantity"])
+    says = [html.Small(sensor["says"])] if sensor["says"] and sensor["state"] != "fresh" else []
+    return [html.A(words, href=address("sensor", sensor["source"]), className="row-door", **inner()), *says]
+
+
+def _heard(sensor: Mapping[str, Any], clock: Clock) -> list[Any]:
+    state = sensor["state"]
+    told = [] if state == "fresh" else [html.Strong(STATES[state], className=f"state state-{state}")]
+    return [*told, html.Span(clock(sensor["last_ms"]))]
+
+
+def _from(sensor: Mapping[str, Any]) -> list[Any]:
+    label = [sensor["label"]] if sensor["label"] else []
+    return [*label, html.Code(" ".join(filter(None, (sensor["topic"], sensor["field"]))))]
+
+
+def value(sensor: Mapping[str, Any]) -> str:
+    """What a sensor last said, calibrated and in the quantity's own unit."""
+    last = sensor["last_value"]
+    if last is None:
+        return "—"
+    unit = CANONICAL.get(sensor["quantity"]) or UNITS.get(sensor["unit"], sensor["unit"])
+    return f"{last:.4g} {unit}".strip()
+
+
+# --- one sensor
+
+
+def one(answer: Answer, source: str) -> list[Any]:
+    """Where a sensor stood when, and everything that can be done with it."""
+    sensor = next((one for one in answer["sensors"] if one["source"] == source), None)
+    if sensor is None:
+        return [html.P("There is no such sensor; it may have been taken out."), link("All sensors")]
+    clock = Clock(answer["time_zone"], answer["at_ms"])
+    return [
+        html.H2(sensor_name(sensor)),
+        html.P(
+            [
+                f"{QUANTITIES.get(sensor['quantity'], sensor['quantity'])}, {place(sensor['at'])}. ",
+                f"Last {value(sensor)}, {clock(sensor['last_ms'])}: {sensor['says'] or 'speaks as usual'}. ",
+                html.Code(" ".join(filter(None, (sensor["topic"], sensor["field"], sensor["payload"])))),
+            ]
+        ),
+        html.H3("Where it stood"),
+        _placements(sensor, clock),
+        *_placing(answer, sensor, clock),
+        *_calibration(answer, sensor),
+        html.H3("What it is"),
+        form(
+            "sensor",
+            _described_fields(),
+            units=answer["units"],
+            values={"sensor": sensor["described"]},
+            fixed={"source": source, "was": sensor["described"]},
+        ),
+        html.H3("Entered by mistake?"),
+        html.P("Its readings are kept, and it can be entered again."),
+        html.Div(tap("Take this sensor out", "sensor_withdrawn", {"source": source}), className="doors"),
+    ]
+
+
+def _placements(sensor: Mapping[str, Any], clock: Clock) -> Any:
+    if not sensor["placed"]:
+        return html.P("It has stood nowhere yet, so nothing is made of its numbers.")
+    return table(
+        ("place", "since", "until", ""),
+        [
+            (
+                place(placed["at"]),
+                clock(placed["from_ms"]),
+                "now" if placed["to_ms"] is None else clock(placed["to_ms"]),
+                tap(
+                    "Take away",
+                    "placement_withdrawn",
+                    {"source": sensor["source"], "from_ms": placed["from_ms"]},
+                ),
+            )
+            for placed in reversed(sensor["placed"])
+        ],
+    )
+
+
+def _placing(answer: Answer, sensor: Mapping[str, Any], clock: Clock) -> list[Any]:
+    source, units = sensor["source"], answer["units"]
+    others = [
+        (other["source"], f"{sensor_name(other)}, {place(other['at'])}")
+        for other in answer["sensors"]
+        if other["quantity"] == sensor["quantity"] and other["source"] != source and other["at"] is None
+    ]
+    since = field("from", "Since", "time", hint="Empty: since now.")
+    parts: list[Any] = [
+        html.H3("Place or move it"),
+        html.P("A move closes one place and opens the next; earlier readings stay with the earlier place."),
+        form(
+            "sensor_placed",
+            [
+                field("at", "Where", "choice", words=places(answer["pots_by_shelf"]), needed=True, none="choose"),
+                since,
+                field("to", "Until", "time", hint="Empty: until it is moved."),
+            ],
+            units=units,
+            fixed={"source": source},
+            button="Place it",
+        ),
+    ]
+    if sensor["at"] is not None:
+        parts += [
+            html.H3("Put it away"),
+            form("sensor_put_away", [since], units=units, fixed={"source": source}, button="It stands nowhere"),
+        ]
+        parts += [html.H3("Swap it for another device")]
+        parts += (
+            [
+                form(
+                    "sensor_swapped",
+                    [field("by", "The new device", "choice", words=others, needed=True, none="choose"), since],
+                    units=units,
+                    fixed={"source": source},
+                    button="Swap",
+                )
+            ]
+            if others
+            else [
+                html.P(
+                    "A new device that measures the same and stands nowhere yet can take its place, each with its own "
+                    "history. Claim its messages first, and put it away."
+                )
+            ]
+        )
+    return parts
+
+
+def _described_fields() -> list[Field]:
+    return [
+        field("sensor.label", "Called"),
+        field("sensor.quantity", "Measures", "choice", words=list(QUANTITIES.items()), needed=True),
+        field("sensor.unit", "In", words=["Cel", "°F", "%RH", "mm", "cm", "inch", "g", "kg", "m/s", "%"]),
+        field("sensor.interval_s", "Reports every", "number", unit="s", hint="The longest it keeps quiet when well."),
+        field("sensor.height_mm", "Float switch: its height", "number", unit="mm"),
+        field("sensor.online_topic", "Topic that says whether it is online"),
+        field("sensor.time_field", "Where its time stands in the message"),
+        field("sensor.time_format", "Form of its time", words=["iso", "unix_s", "unix_ms"]),
+        field("sensor.time_zone", "Time zone it keeps", hint="Like Europe/Lisbon, when its times name none."),
+    ]
+
+
+def _calibration(answer: Answer, sensor: Mapping[str, Any]) -> list[Any]:
+    if sensor["quantity"] in ("reservoir_low", "online"):
+        return []
+    source, points = sensor["source"], sensor["calibration"]
+    is_level = sensor["quantity"] == "reservoir_level"
+    unit = UNITS.get(sensor["unit"], sensor["unit"]) or CANONICAL.get(sensor["quantity"], "")
+    told = (
+        html.P("Now: " + ", ".join(f"{raw:g} means {meant:.4g} {unit}" for raw, meant in points))
+        if points
+        else html.P("It has none: its numbers are taken as they come.")
+    )
+    taken = [tap("Take the calibration away", "calibration_set", {"source": source, "points": []})] if points else []
+    return [
+        html.H3("Calibration"),
+        told,
+        html.Div([tap("What does it say just now?", "raw_now", {"source": source}), *taken], className="doors"),
+        form(
+            "calibration",
+            _calibration_fields(is_level),
+            units=answer["units"],
+            fixed={"source": source} | ({} if is_level else {"by": "values"}),
+            button="Look at it first",
+            says="Write the sensor's own number at each step, and what was true. Two steps suffice, five are better.",
+        ),
+    ]
+
+
+def _calibration_fields(is_level: bool) -> list[Field]:
+    ways = [("poured", "what was poured in"), ("values", "the height on a ruler")]
+    fields = [field("by", "Known by", "choice", words=ways, value="poured", needed=True)] if is_level else []
+    poured: dict[str, Any] = {"if": ("by", ["poured"])}
+    ruler: dict[str, Any] = {"if": ("by", ["values"])} if is_level else {}
+    if is_level:
+        fields += [
+            field("fill_ml", "From empty to the mark", "number", unit="ml", needed=True, **poured),
+            field("fill_mark_mm", "Height of the mark", "number", unit="mm", needed=True, **poured),
+        ]
+    for row in range(ROWS):
+        fields.append(field(f"step-{row}", f"Step {row + 1}", "heading"))
+        fields.append(field(f"points.{row}.raw", "The sensor said", "number"))
+        if is_level:
+            hint = "0 with the reservoir empty." if row == 0 else "Since the step before."
+            fields.append(field(f"points.{row}.poured_ml", "Poured in", "number", unit="ml", hint=hint, **poured))
+        unit = {"unit": "mm"} if is_level else {}
+        fields.append(field(f"points.{row}.value", "In truth", "number", **unit, **ruler))
+    return fields
