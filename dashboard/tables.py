@@ -55,6 +55,7 @@ def check_list(answer: Answer) -> str:
     """`dryline check`: what needs attention, worst first, or that nothing does."""
     lines = [f"{finding['kind'].replace('_', ' ')}: {finding['says']}" for finding in answer["findings"]]
     lines.append(answer["says"])
+    lines += [f"Good to know: {one['says']}" for one in answer["told"]]
     return "\n".join(lines)
 
 

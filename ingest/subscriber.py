@@ -25,6 +25,7 @@ half that window keeps it busy, and a pause in the stream ends a batch early, so
 import contextlib
 import json
 import logging
+import math
 import os
 import random
 import select
@@ -116,6 +117,7 @@ class Counters:
     connections: int = 0
     store_errors: int = 0
     last_commit_ms: int = 0
+    longest_wait_ms: int = 0  # from a message's arrival to its being on disk: what only a broker in memory then holds
     trouble: str = ""
 
 
@@ -394,6 +396,8 @@ class Subscriber:
         self._store_failures = 0
         self._trouble_is_over()
         kept, self._waiting = self._waiting, []
+        waited_ms = math.ceil(1000 * (time.monotonic() - self._waiting_since_s))
+        self.counters.longest_wait_ms = max(self.counters.longest_wait_ms, waited_ms)
         self._count(batch)
         client = self._client
         for one in kept:

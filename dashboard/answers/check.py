@@ -6,11 +6,13 @@ attention is asked elsewhere.
 
 import json
 import shutil
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from ingest.failure_codes import HELD_AT_100
 from ingest.home import Home
+from ingest.logbook.refusals import Refused
 from ingest.message_times import host_clock_is_sane
 from ingest.readings import DAY_MS, FailureSpell, StoreError
 from ingest.sensors import Sensor, in_canonical_units, silent
@@ -24,13 +26,19 @@ INGESTER_LATE_MS = 60_000
 #: How long a sensor that was placed just now may take to be heard for the first time.
 FIRST_WORD_MS = DAY_MS
 LOW_BATTERY_PCT = 15.0
+EMBEDDED_LOSES = (
+    "The embedded broker keeps messages in memory alone: when everything is killed at once, those that had come and"
+    " were not on disk yet are lost, and so is all that waited for an ingester that was away; for daily use put"
+    " Mosquitto in front (docs/broker.md)."
+)
 
 
 def answer(home: Home, at_ms: int, *, verify: bool = True, least_free_pct: float = LEAST_FREE_PCT) -> dict[str, Any]:
-    """`{at_ms, findings: [{kind, at, label, since_ms, says}], unread_messages, disk_free_pct, says}`, worst first.
+    """`{at_ms, findings: [{kind, at, label, since_ms, says}], told, unread_messages, disk_free_pct, says}`.
 
-    `verify` also reads the whole database for damage, which takes a while on a large one. Where the store cannot be
-    read, `unread_messages` is None and the findings say why.
+    Findings come worst first; `told: [{kind, says}]` is good to know and nothing to mend. `verify` also reads both
+    databases whole for damage, which takes a while on a large one. Where the store cannot be read, `unread_messages` is
+    None and the findings say why.
     """
     findings: list[Finding] = []
     if not host_clock_is_sane(at_ms):
@@ -45,7 +53,7 @@ def answer(home: Home, at_ms: int, *, verify: bool = True, least_free_pct: float
     try:
         findings += sensor_findings(home, at_ms)
         unread = home.readings.unread_count().kept
-    except StoreError as error:
+    except (StoreError, Refused) as error:
         findings += [] if damage else [_finding("store_damaged", str(error))]
     if unread:
         messages = "message that no sensor claims or that" if unread == 1 else "messages that no sensor claims or that"
@@ -53,6 +61,7 @@ def answer(home: Home, at_ms: int, *, verify: bool = True, least_free_pct: float
     return {
         "at_ms": at_ms,
         "findings": findings,
+        "told": _told(home),
         "unread_messages": unread,
         "disk_free_pct": free_pct,
         "says": "All well." if not findings else f"{len(findings)} to look at.",
@@ -138,13 +147,31 @@ def status_file(home: Home, number: int = 1) -> Path:
     return home.folder / ("ingester.json" if number == 1 else f"ingester-{number}.json")
 
 
+def _told(home: Home) -> list[dict[str, str]]:
+    """What is good to know: what the embedded broker can lose, with the longest wait that was measured here."""
+    if not home.settings.broker.embedded:
+        return []
+    with suppress(OSError, ValueError, AttributeError):
+        longest_ms = json.loads(status_file(home).read_text(encoding="utf-8")).get("longest_wait_ms")
+        here = f" Here no message waited longer than {max(longest_ms, 1) / 1000:.2g} s." if longest_ms else ""
+        return [{"kind": "broker_in_memory", "says": EMBEDDED_LOSES + here}]
+    return [{"kind": "broker_in_memory", "says": EMBEDDED_LOSES}]
+
+
 def _damage(home: Home) -> list[Finding]:
-    """What is wrong with the readings' file as a whole, or with a sealed day in it."""
+    """What is wrong with the readings' file as a whole, with a sealed day in it, or with the logbook."""
     try:
         faults = home.readings.integrity() or home.readings.verify()
     except StoreError as error:
-        return [_finding("store_damaged", str(error))]
-    return [_finding("store_damaged", fault) for fault in faults]
+        faults = [str(error)]
+    return [_finding("store_damaged", fault) for fault in [*faults, *_logbook_damage(home)]]
+
+
+def _logbook_damage(home: Home) -> list[str]:
+    try:
+        return home.logbook.integrity()
+    except Refused as error:
+        return [str(error)]
 
 
 def place_of(sensor: Sensor, at_ms: int) -> tuple[str | None, int | None]:

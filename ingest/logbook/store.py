@@ -81,6 +81,18 @@ class Store:
         with self.reading() as connection:
             return int(connection.execute(sa.select(tables.state.c.revision)).scalar_one())
 
+    def integrity(self) -> list[str]:
+        """What is damaged in an SQLite file, one sentence each; a database server looks after itself."""
+        if self._engine.dialect.name != "sqlite":
+            return []
+        with self.reading() as connection:
+            words = connection.exec_driver_sql("PRAGMA integrity_check(20)").scalars().all()
+            if list(words) != ["ok"]:
+                return [f"The logbook is damaged ({word}); restore a backup." for word in words]
+            broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+        lost = f"In the logbook {len(broken)} rows belong to nothing that is there; restore a backup."
+        return [lost] if broken else []
+
     def _keep(self, subject: str, subject_id: int, body: Mapping[str, Any]) -> None:
         """Put a row as it was into the history before it changes."""
         with self.writing() as connection:

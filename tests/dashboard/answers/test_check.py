@@ -2,6 +2,8 @@
 
 import json
 import os
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -44,7 +46,7 @@ def test_nothing_is_found_when_all_is_well(home: Home):
     answer = check.answer(home, AT_MS)
     assert answer["findings"] == []
     assert answer["says"] == "All well."
-    assert set(answer) == {"at_ms", "findings", "unread_messages", "disk_free_pct", "says"}
+    assert set(answer) == {"at_ms", "findings", "told", "unread_messages", "disk_free_pct", "says"}
 
 
 def test_a_sensor_that_went_silent_is_named_with_its_place_and_since_when(home: Home):
@@ -192,3 +194,38 @@ def test_a_file_that_is_no_database_is_one_finding(tmp_path: Path):
     finally:
         broken.close()
     assert [finding["kind"] for finding in found] == ["store_damaged"]
+
+
+def test_a_damaged_logbook_is_found_by_reading_all_of_it(tmp_path: Path):
+    home = home_with(tmp_path)
+    for number in range(300):
+        home.logbook.add_note({"time_ms": number, "kind": "text", "text": f"note {number} " + "x" * 200})
+    home.close()
+    file = tmp_path / "logbook.db"
+    with closing(sqlite3.connect(file)) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        page, size = (db.execute(f"PRAGMA {word}").fetchone()[0] for word in ("page_count", "page_size"))
+    body = bytearray(file.read_bytes())
+    body[(page - 2) * size : (page - 1) * size] = bytes(size)
+    file.write_bytes(body)
+    damaged = open_home(tmp_path)
+    try:
+        found = check.answer(damaged, AT_MS)["findings"]
+    finally:
+        damaged.close()
+    assert found[0]["kind"] == "store_damaged"
+    assert found[0]["says"].startswith("The logbook")
+    assert "damaged" in found[0]["says"] or "malformed" in found[0]["says"]
+
+
+def test_what_the_embedded_broker_can_lose_is_told_with_what_was_measured_here(home: Home):
+    told = check.answer(home, AT_MS)["told"]
+    assert [one["kind"] for one in told] == ["broker_in_memory"]
+    assert "docs/broker.md" in told[0]["says"]
+    check.status_file(home).write_text('{"longest_wait_ms": 210}', encoding="utf-8")
+    assert check.answer(home, AT_MS)["told"][0]["says"].endswith("Here no message waited longer than 0.21 s.")
+
+
+def test_with_a_broker_of_its_own_nothing_is_told_of_the_embedded_one(tmp_path: Path):
+    (tmp_path / "dryline.toml").write_text("[broker]\nembedded = false\n", encoding="utf-8")
+    assert check.answer(home_with(tmp_path), AT_MS)["told"] == []
