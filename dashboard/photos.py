@@ -7,7 +7,7 @@ stands before these addresses as before every other.
 
 from pathlib import Path
 
-from flask import Flask, Response, jsonify, request, send_file
+from flask import Flask, Response, jsonify, request
 
 from ingest.logbook.photos import LARGEST_BYTES, keep_photo, photo_path
 from ingest.logbook.refusals import Refused, Unknown
@@ -32,10 +32,10 @@ def take_photos(server: Flask, folder: Path) -> None:
 
     def give(name: str) -> Response | tuple[Response, int]:
         try:
-            path = photo_path(folder, name, thumbnail="small" in request.args)
+            body = photo_path(folder, name, thumbnail="small" in request.args).read_bytes()
         except Unknown as refusal:
             return _refused(str(refusal), 404)
-        response = send_file(path.resolve(), mimetype="image/jpeg", max_age=FOREVER_S)
+        response = Response(body, mimetype="image/jpeg")
         response.headers["Cache-Control"] = f"private, max-age={FOREVER_S}, immutable"
         return response
 
