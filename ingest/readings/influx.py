@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from ingest.readings import DAY_MS, RefusedReading, Series, StoreError, outbox, sealing
 from ingest.readings.influx_server import InfluxServer
-from ingest.readings.sqlite import SqliteReadings
+from ingest.readings.sqlite import EARLIEST_MS, SqliteReadings
 from ingest.readings.unread_messages import UnreadBounds
 
 _NOTHING_PRUNED = -(2**62)
@@ -97,6 +97,13 @@ class InfluxReadings(SqliteReadings):
                 if there is not None and (here is None or there[0] > here[0]):
                     last[source] = there
         return last
+
+    def first_ms(self, since_ms: int = EARLIEST_MS) -> int | None:
+        """When the first reading since a moment was taken, here or on the server."""
+        firsts = [super().first_ms(since_ms)]
+        if self._pruned_before_ms() > since_ms:
+            firsts.append(self._server.first_ms(since_ms))
+        return min((first for first in firsts if first is not None), default=None)
 
     def touch(self, sources: Iterable[str] | None = None) -> None:
         """Mark every hour of these sources (None: of all) as changed, those on the server included."""

@@ -90,6 +90,12 @@ class InfluxServer:
             return int(times[0]), float(values[0])
         return None
 
+    def first_ms(self, since_ms: int) -> int | None:
+        """When the first reading since a moment was taken."""
+        span = _within(since_ms, _LATEST_MS)
+        found = self._series(f"SELECT FIRST(value) FROM reading WHERE {span} GROUP BY source")
+        return min((int(times[0]) for times, _ in found.values()), default=None)
+
     def hours(self, source: str, before_ms: int) -> IntArray:
         """Hours before a moment in which a source has readings."""
         found = self._series(

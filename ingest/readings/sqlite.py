@@ -126,6 +126,13 @@ class SqliteReadings:
         with self._connections.reading() as db:
             return [source for (source,) in db.execute("SELECT source FROM series ORDER BY source")]
 
+    def first_ms(self, since_ms: int = EARLIEST_MS) -> int | None:
+        """When the first reading since a moment was taken; None where there is none."""
+        with self._connections.reading() as db:
+            numbers = [number for (number,) in db.execute("SELECT id FROM series")]
+            firsts = [sealing.first_after(db, number, since_ms - 1) for number in numbers]
+        return min((first for first in firsts if first is not None), default=None)
+
     def failures(self, since_ms: int = 0) -> list[FailureSpell]:
         """Spells of failure that still stand or ended at or after `since_ms`, oldest first."""
         with self._connections.reading() as db:
