@@ -579,10 +579,9 @@ def import_readings(file: InFileOrFolder, home: HomeFolder = None, dry_run: DryR
 
     with _opened(home) as house:
         if file.is_dir():
-            count, sources = readings_parquet.import_months(file, house.readings, keep=not dry_run)
-            unknown = set(sources) - {sensor.source for sensor in house.logbook.sensors()}
-            _told("readings", Imported(count, count), dry_run)
-            if unknown:
+            done, sources = readings_parquet.import_months(file, house.readings, keep=not dry_run)
+            _told("readings", done, dry_run)
+            if unknown := sources - {sensor.source for sensor in house.logbook.sensors()}:
                 print(f"{len(unknown)} of {len(sources)} sources have no sensor here yet: import the set-up too.")
             return
         done = readings_csv.import_readings(
