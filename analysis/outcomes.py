@@ -43,8 +43,8 @@ def inspections_with_exposure(
 
     Adds, for each window of w days: `vpd_{w}d_kpa`, `dry_depth_{w}d_mm`, `level_{w}d_mm` (means),
     `hours_above_critical_{w}d`, `hours_empty_{w}d`, `wet_share_{w}d` (of the hours, with a moist surface); NaN where
-    less than half of the window is known, else scaled to the whole window. Also `dry_depth_mm` at that hour, and `dry_depth_since_mm`,
-    `dry_depth_since_max_mm` since the look before (28 days at most; 14 for a first look).
+    less than half of the window is known, else scaled to the whole window. Also `dry_depth_mm` at that hour, and
+    `dry_depth_since_mm`, `dry_depth_since_max_mm` since the look before (28 days at most; 14 for a first look).
     """
     looks = inspections.sort_values(["pot", "time_ms"], kind="stable").reset_index(drop=True)
     exposure = _Exposure(looks["pot"], hours)

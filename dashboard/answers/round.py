@@ -1,7 +1,8 @@
 """Which pots need water on which visit, how much and how many litres to mix; and what an absence asks for.
 
 Owns the meeting of the plan in days from now with the grower's calendar: visits fall on local dates, at most so many a
-week and only on the weekdays of the settings. Amounts are plans to go to the mark, never data.
+week and only on the weekdays of the settings. Amounts are plans to go to the mark, never data. Visits are planned with
+the use at the usual level, which is the careful side; how long a reservoir lasts is told as it truly empties.
 """
 
 from collections.abc import Sequence
@@ -19,14 +20,14 @@ from analysis.rounds import (
     CannotWait,
     RoundPlan,
     SitterVisit,
-    Visit,
     absence_plan,
-    days_left,
+    quantiles,
     round_plan,
     visit_days,
     visiting_weekdays,
 )
 from dashboard.answers.calmer import calmer_shares
+from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, situation_at
 from dashboard.answers.use_ahead import Ahead, use_ahead
 from ingest.home import Home
@@ -45,14 +46,20 @@ SITTER_CAUTIONS = (
 
 @dataclass(frozen=True)
 class _Plan:
-    """The pots that can be planned (places in the situation, n) with their draws: (draw, n) and (draw, n, day)."""
+    """The pots that can be planned (places in the situation, n) with their draws: (draw, n) and (draw, n, day).
+
+    pace_ml_per_day: at which a full reservoir empties when nobody comes; calmer_pace: the same after a change.
+    """
 
     situation: Situation
     pots: tuple[int, ...]
     ml_left: FloatArray
     to_mark_ml: FloatArray
     use_ml_per_day: FloatArray
-    calmer_use: dict[str, FloatArray]
+    days_left: FloatArray
+    full_days: FloatArray
+    pace_ml_per_day: FloatArray
+    calmer_pace: dict[str, FloatArray]
     today: date
 
 
@@ -60,7 +67,8 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
     """The contract of `round --json`, with the plan of an absence where one is asked for.
 
     away: (from_ms, to_ms). Returns `{at_ms, time_zone, visits: [{date, pots: [{pot, shelf, fill_ml, fill_at_most_ml,
-    days_left}], litres_to_mix}], cannot_wait, unplanned: [{pot, says}], says, away}`.
+    fill_mark_mm, level_is_known, days_left, water: feed | plain | None, flush}], litres_to_mix}], cannot_wait,
+    unplanned: [{pot, says}], salts: [{pot, due, rota, says, ..}], says, away}`.
     """
     zone = ZoneInfo(home.settings.grower.timezone)
     today = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).date()
@@ -70,6 +78,7 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
         "visits": [],
         "cannot_wait": [],
         "unplanned": [],
+        "salts": [],
         "says": "No pot is in the logbook yet: there is nothing to water.",
         "away": None,
     }
@@ -78,12 +87,21 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
         return empty
     plan, unplanned = _planned(situation, today)
     visits = _visits(home, today)
-    found = round_plan(plan.ml_left, plan.to_mark_ml, plan.use_ml_per_day, visits, calmer_use=plan.calmer_use)
+    found = round_plan(
+        plan.ml_left,
+        plan.to_mark_ml,
+        plan.use_ml_per_day,
+        visits,
+        calmer_use=plan.calmer_pace,
+        full_use_ml_per_day=plan.pace_ml_per_day,
+        unseen=[number for number, place in enumerate(plan.pots) if not _level_is_known(situation, place)],
+    )
     return {
         **empty,
-        "visits": [_visit(plan, visit) for visit in found.visits],
+        "visits": _visits_told(plan, found),
         "cannot_wait": [_cannot_wait(plan, one) for one in found.cannot_wait],
         "unplanned": unplanned,
+        "salts": list(salts_of(situation)),
         "says": found.says or _says(plan, found),
         "away": None if away is None else _away(plan, at_ms, away, zone),
     }
@@ -108,9 +126,13 @@ def _of_pots(situation: Situation, ahead: Ahead, pots: tuple[int, ...], today: d
     chosen = list(pots)
     use = ahead.use_ml_per_day[:, chosen]
     mark = np.array([water_ml(situation.vessels[one], situation.vessels[one].fill_mark_mm) for one in pots])
-    calmer = {change: use * share[chosen][None, :, None] for change, share in calmer_shares(situation).items()}
-    left = ahead.ml_left[:, chosen]
-    return _Plan(situation, pots, left, np.broadcast_to(mark, left.shape), use, calmer, today)
+    left, full_days = ahead.ml_left[:, chosen], ahead.full_days[:, chosen]
+    mark = np.broadcast_to(mark, left.shape)
+    with np.errstate(divide="ignore"):
+        pace = (mark / np.maximum(full_days, 1e-6))[:, :, None]
+    calmer = {change: pace * share[chosen][None, :, None] for change, share in calmer_shares(situation).items()}
+    days = ahead.days_left[:, chosen]
+    return _Plan(situation, pots, left, mark, use, days, full_days, pace, calmer, today)
 
 
 def _visits(home: Home, today: date) -> FloatArray:
@@ -120,12 +142,46 @@ def _visits(home: Home, today: date) -> FloatArray:
     return visit_days(today.weekday(), visiting_weekdays(grower.visits_per_week, can), HORIZON_DAYS)
 
 
-def _visit(plan: _Plan, visit: Visit) -> dict[str, Any]:
-    rows = _fills(plan, visit.pots.tolist(), visit.fill_ml, visit.fill_at_most_ml)
-    for row, days in zip(rows, visit.days_left.T, strict=True):
-        row["days_left"] = _quantiles(days)
-    rows.sort(key=lambda row: row["days_left"]["p10"])
-    return {"date": _date(plan, visit.day), "pots": rows, "litres_to_mix": visit.litres_to_mix}
+def _visits_told(plan: _Plan, found: RoundPlan) -> list[dict[str, Any]]:
+    """The visits in order; what a pot has left on arrival follows from its last fill before."""
+    filled_on: dict[int, float] = {}
+    turns: dict[int, int] = {}
+    told = []
+    for visit in found.visits:
+        rows = _fills(plan, visit.pots.tolist(), visit.fill_ml, visit.fill_at_most_ml)
+        for row, number in zip(rows, visit.pots.tolist(), strict=True):
+            days = quantiles(_days_left_on(plan, number, visit.day, filled_on))
+            row.update(days_left=_quantiles(days), **_water(plan, number, turns))
+            filled_on[number] = visit.day
+        rows.sort(key=_soonest)
+        told.append({"date": _date(plan, visit.day), "pots": rows, "litres_to_mix": visit.litres_to_mix})
+    return told
+
+
+def _level_is_known(situation: Situation, place: int) -> bool:
+    water = situation.waters[place]
+    return water.level_known or water.measured
+
+
+def _soonest(row: dict[str, Any]) -> float:
+    days = row["days_left"]["p10"]
+    return float("inf") if days is None else float(days)
+
+
+def _days_left_on(plan: _Plan, number: int, day: float, filled_on: dict[int, float]) -> FloatArray:
+    """Days that a pot's water still lasts on a day (draw,), if it is filled as planned until then."""
+    if number in filled_on:
+        return np.maximum(plan.full_days[:, number] - (day - filled_on[number]), 0.0)
+    return np.maximum(plan.days_left[:, number] - day, 0.0)
+
+
+def _water(plan: _Plan, number: int, turns: dict[int, int]) -> dict[str, Any]:
+    """Whether this refill of a pot is its turn for feed or plain water, and whether a flush is due with it."""
+    salt = salts_of(plan.situation)[plan.pots[number]]
+    turn = turns.get(number, 0)
+    turns[number] = turn + 1
+    rota = salt["rota"]
+    return {"water": rota[turn % len(rota)] if rota else None, "flush": salt["due"] == "now" and turn == 0}
 
 
 def _fills(plan: _Plan, pots: Sequence[int], fill_ml: FloatArray, at_most_ml: FloatArray) -> list[dict[str, Any]]:
@@ -140,6 +196,8 @@ def _fills(plan: _Plan, pots: Sequence[int], fill_ml: FloatArray, at_most_ml: Fl
                 "shelf": pot.shelf,
                 "fill_ml": float(one) if known else None,
                 "fill_at_most_ml": float(most) if known else None,
+                "fill_mark_mm": float(plan.situation.vessels[plan.pots[number]].fill_mark_mm) if known else None,
+                "level_is_known": _level_is_known(plan.situation, plan.pots[number]),
                 "rests_on": "measured" if plan.situation.waters[plan.pots[number]].measured else "borrowed",
             }
         )
@@ -173,7 +231,7 @@ def _says(plan: _Plan, found: RoundPlan) -> str:
 def _dry_before(plan: _Plan, found: RoundPlan) -> list[str]:
     """Pots that in one draw of ten are dry before the first visit."""
     first = float(found.visits[0].day)
-    lasts = np.quantile(days_left(plan.ml_left, plan.use_ml_per_day), 0.1, axis=0, method="inverted_cdf")
+    lasts = np.quantile(plan.days_left, 0.1, axis=0, method="inverted_cdf")
     return [plan.situation.standing.pots[plan.pots[int(one)]].label for one in np.flatnonzero(lasts < first)]
 
 
@@ -181,17 +239,19 @@ def _away(plan: _Plan, at_ms: int, away: tuple[int, int], zone: ZoneInfo) -> dic
     """The plan of an absence, with all that a sheet for the sitter needs."""
     leave, back = ((moment - at_ms) / DAY_MS for moment in away)
     dates = [datetime.fromtimestamp(moment / 1000, UTC).astimezone(zone).date().isoformat() for moment in away]
-    found = absence_plan(plan.ml_left, plan.to_mark_ml, plan.use_ml_per_day, leave, back, calmer_use=plan.calmer_use)
+    found = absence_plan(plan.ml_left, plan.to_mark_ml, plan.pace_ml_per_day, leave, back, calmer_use=plan.calmer_pace)
     return {
         "from": dates[0],
         "to": dates[1],
+        "days": back - leave,
         "says": found.says,
         "fill_before": [
-            {key: row[key] for key in ("pot", "shelf", "fill_ml", "rests_on")}
+            {key: row[key] for key in ("pot", "shelf", "fill_ml", "fill_mark_mm", "rests_on")}
             for row in _fills(plan, found.fill_before.tolist(), found.fill_ml, found.fill_ml)
         ],
         "fails": _fails(plan, found),
         "sitter": {
+            "says": _sitter_says(plan, found),
             "visits": [_sitter_visit(plan, visit) for visit in found.sitter],
             "cautions": list(SITTER_CAUTIONS) if found.sitter else [],
         },
@@ -209,6 +269,14 @@ def _fails(plan: _Plan, found: AbsencePlan) -> list[dict[str, Any]]:
         }
         for number, chance, days in zip(found.fails, found.chance_dry, found.dry_after_days.T, strict=True)
     ]
+
+
+def _sitter_says(plan: _Plan, found: AbsencePlan) -> str:
+    """The heading of the sitter's sheet, or why there is none."""
+    if found.sitter:
+        days = ", ".join(_date(plan, visit.day) for visit in found.sitter)
+        return f"Please come on {days}. Pour slowly, each pot to the mark on its gauge."
+    return "Nobody needs to come." if not found.fails.size else "No sitter's rhythm saves the pots that do not last."
 
 
 def _sitter_visit(plan: _Plan, visit: SitterVisit) -> dict[str, Any]:

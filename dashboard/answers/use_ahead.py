@@ -1,7 +1,8 @@
 """What each pot will use in the days ahead, and how long its water lasts: draws that carry every doubt.
 
 Thirst of the pot (measured, or borrowed from the middle of those that are), the air its shelf can expect, and
-the water that stands in it now. What it multiplies is the loss that set-up and air would make.
+the water that stands in it now. What it multiplies is the loss that set-up and air would make. How long water lasts
+is told by the course of a reservoir that nobody fills: use slackens as the level falls, and the column gives back.
 """
 
 from dataclasses import dataclass
@@ -14,12 +15,13 @@ from analysis.expected_air import expected_vpd_kpa
 from analysis.held_series import FloatArray
 from analysis.levels import EMPTY_BELOW_MM
 from analysis.reservoir import water_ml
-from analysis.rounds import days_left
+from analysis.water_ahead import unfilled, use_at_level_ml_per_day
 from dashboard.answers.lines import STEP_HOURS, level_draws
 from dashboard.answers.situation import Situation
 from dashboard.answers.water import known_mean
 
-DAYS_AHEAD = 28
+DAYS_AHEAD = 56
+"""As far ahead as a full reservoir may last; beyond it the pace of the last week stands."""
 BORROWED_LOG_SD = 0.45
 """How far the thirst of a pot may be from the usual one, as a log-sd, at least (assumed)."""
 USUAL_C = 20.0
@@ -40,24 +42,25 @@ class Thirsts:
 
 @dataclass(frozen=True)
 class Ahead:
-    """use_ml_per_day: (draw, pot, day); ml_left: (draw, pot); days_left: (draw, pot)."""
+    """use_ml_per_day: (draw, pot, day), at the usual level; ml_left: (draw, pot). days_left, full_days: (draw, pot),
+    until the reservoir is dry as it stands and from the mark; infinite where a pot uses nothing."""
 
     use_ml_per_day: FloatArray
     ml_left: FloatArray
     days_left: FloatArray
+    full_days: FloatArray
     thirsts: Thirsts
 
 
 @lru_cache(maxsize=2)
 def use_ahead(situation: Situation) -> Ahead:
-    """The next four weeks of every pot; NaN where its shelf has no air."""
+    """The next eight weeks of every pot; NaN where its shelf has no air."""
     rng = np.random.default_rng(SEED)
     count = situation.draws.stray.shape[0]
     thirsts = _thirsts(situation, rng, count)
-    _, temperature, level = usual_air_and_level(situation)
-    vpd = _expected_air(situation, rng, count)
-    loss = steady(situation.standing.columns, vpd, temperature, level).loss_ml_per_day
-    use = np.moveaxis(thirsts.multiplier[None] * loss, 0, -1)
+    usual_vpd, temperature, level = usual_air_and_level(situation)
+    columns = situation.standing.columns
+    use = use_at_level_ml_per_day(columns, thirsts.multiplier, _expected_air(situation, rng, count), temperature, level)
     levels = level_draws(situation.waters, count)[-1]
     left = np.stack(
         [
@@ -66,9 +69,14 @@ def use_ahead(situation: Situation) -> Ahead:
         ],
         axis=1,
     )
-    with np.errstate(invalid="ignore"):
-        days = np.where(np.isfinite(use).all(axis=2), days_left(left, np.nan_to_num(use, nan=1.0)), np.nan)
-    return Ahead(use, left, days, thirsts)
+    marks = np.array([vessel.fill_mark_mm for vessel in situation.vessels])
+    known = np.isfinite(use).all(axis=2)
+
+    def lasts(from_mm: FloatArray) -> FloatArray:
+        days = unfilled(columns, np.nan_to_num(use, nan=1.0), usual_vpd, temperature, level, from_mm).days_left
+        return np.asarray(np.where(known, days, np.nan))
+
+    return Ahead(use, left, lasts(levels), lasts(np.broadcast_to(marks, levels.shape)), thirsts)
 
 
 def _thirsts(situation: Situation, rng: np.random.Generator, count: int) -> Thirsts:

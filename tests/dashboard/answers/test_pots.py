@@ -86,7 +86,9 @@ def test_the_measured_pot_tells_its_sensor_s_level_and_use(told: dict[str, dict[
     assert pot["use_is_measured"]
     assert pot["water_use_ml_per_day"]["value"] == pytest.approx(FALL_MM_PER_DAY * ML_PER_MM, rel=0.06)
     left_days = pot["ml_left"] / pot["water_use_ml_per_day"]["value"]
-    assert pot["days_left"]["p10"] <= left_days <= pot["days_left"]["p90"]
+    # use slackens as the level falls, and the column gives back: it lasts longer than water over use, not twice as long
+    assert left_days < pot["days_left"]["p50"] < 2 * left_days
+    assert pot["days_left"]["p10"] < pot["days_left"]["p50"] < pot["days_left"]["p90"]
 
 
 def test_a_reservoir_noted_full_yesterday_has_days_left(told: dict[str, dict[str, Any]]):
