@@ -169,7 +169,7 @@ def round_plan(
     cumulative = _cumulative(use_ml_per_day)
     water = ml_left - _used_between(cumulative, use_ml_per_day, 0.0, float(visits[0]))
     dry_before = np.flatnonzero((water <= 0).mean(0) > risk)
-    plan = []
+    plan: list[Visit] = []
     for day, until in zip(visits, ends, strict=True):
         water = np.maximum(water, 0.0)
         ahead = _used_between(cumulative, use_ml_per_day, float(day), float(until) + SLIPPED_VISIT_DAYS)
