@@ -18,10 +18,19 @@ from dashboard import signin
 from dashboard.changing import take_changes
 from dashboard.downloads import offer
 from dashboard.open_wall import is_asked_by_the_wall
-from dashboard.pages import Ask, Page, logbook, story, wall, workshop
+from dashboard.pages import Ask, Page, guide, logbook, story, trials, wall, workshop
+from dashboard.pages import round as round_page
 from dashboard.photos import take_photos
 
-PAGES: tuple[Page, ...] = (wall.PAGE, logbook.PAGE, story.PAGE, workshop.PAGE)
+PAGES: tuple[Page, ...] = (
+    wall.PAGE,
+    round_page.PAGE,
+    logbook.PAGE,
+    guide.PAGE,
+    story.PAGE,
+    trials.PAGE,
+    workshop.PAGE,
+)
 HEAD = """<!DOCTYPE html>
 <html lang="en">
 <head>

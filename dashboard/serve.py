@@ -10,13 +10,15 @@ from functools import partial
 
 from dashboard import signin
 from dashboard.access import following
-from dashboard.answers import calendar, collection, health, house, logbook, story, wall, workshop
+from dashboard.answers import calendar, collection, guide, health, house, logbook, story, trials, wall, workshop
+from dashboard.answers import round as round_answer
+from dashboard.answers.situation import recent_situation
 from dashboard.app import create_app
 from dashboard.care import cared_for
 from dashboard.changes import changes_of
 from dashboard.downloads import Downloads
 from dashboard.listening import listening
-from dashboard.pages import Ask
+from dashboard.pages import Answer, Ask
 from ingest.backup import backup
 from ingest.home import Home
 
@@ -35,6 +37,9 @@ def asks_of(home: Home) -> Ask:
         story=partial(story.answer, home),
         workshop=partial(workshop.answer, home),
         logbook=partial(logbook.answer, home),
+        round=partial(round_answer.answer, home),
+        guide=partial(_recent_guide, home),
+        trials=partial(trials.answer, home),
         collection=partial(collection.answer, home),
         pot_record=partial(collection.pot, home),
         house=partial(house.answer, home),
@@ -42,6 +47,12 @@ def asks_of(home: Home) -> Ask:
         photos=home.folder / "photos",
         downloads=downloads_of(home),
     )
+
+
+def _recent_guide(home: Home, at_ms: int) -> Answer:
+    """The guide of the situation at hand: a screen need not wait for the next one."""
+    situation = recent_situation(home, at_ms)
+    return guide.answer(home, at_ms) if situation is None else guide.told(home, situation)
 
 
 def downloads_of(home: Home) -> Downloads:

@@ -8,11 +8,14 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any
 
-from dashboard.changes import alert_test, follow_ups, notes, workshop
+from dashboard.changes import absence, advice, alert_test, follow_ups, notes, trials, workshop
 from ingest.home import Home
 
 Change = Callable[[int, Mapping[str, Any]], dict[str, Any]]
 CHANGES: dict[str, Callable[[Home, int, Mapping[str, Any]], dict[str, Any]]] = {
+    "absence_asked": absence.plan,
+    "absence_noted": absence.note,
+    "advice_taken": advice.take,
     "alert_test": alert_test.send,
     "follow_up_done": follow_ups.done,
     "follow_up_open": follow_ups.kept_open,
@@ -22,6 +25,7 @@ CHANGES: dict[str, Callable[[Home, int, Mapping[str, Any]], dict[str, Any]]] = {
     "note_corrected": notes.correct,
     "note_withdrawn": notes.withdraw,
     "note_put_back": notes.put_back,
+    "trial_begun": trials.begin,
     **workshop.CHANGES,
 }
 

@@ -20,9 +20,9 @@ class Ask:
 
     `now_ms` is the only clock that pages read. A question that is None has no page: the frame shows only what works.
     `story` takes the pot, the span (since, until) and the present moment; `logbook` the moment, the pot, the note and
-    the days (each or None). `collection`, `pot_record` (of a pot) and `house` (under the address that was seen) are the
-    workshop's. `changes` are what a screen may do, by name; `photos` is the folder that keeps
-    them, `downloads` what leaves the dashboard as a file.
+    the days (each or None); `round` the moment and the span of an absence, or None. `collection`, `pot_record` (of a
+    pot) and `house` (under the address that was seen) are the workshop's. `changes` are what a screen may do, by name;
+    `photos` is the folder that keeps them, `downloads` what leaves the dashboard as a file.
     """
 
     now_ms: Callable[[], int]
@@ -31,6 +31,9 @@ class Ask:
     story: Callable[[str, int, int, int], Answer] | None = None
     workshop: Callable[[int], Answer] | None = None
     logbook: Callable[[int, str | None, int | None, int | None], Answer] | None = None
+    round: Callable[[int, tuple[int, int] | None], Answer] | None = None
+    guide: Callable[[int], Answer] | None = None
+    trials: Callable[[int], Answer] | None = None
     collection: Callable[[int], Answer] | None = None
     pot_record: Callable[[str, int], Answer] | None = None
     house: Callable[[str, int], Answer] | None = None

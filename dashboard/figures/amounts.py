@@ -1,0 +1,45 @@
+"""Amounts, days and dates as the grower reads them: units of display and words, nothing else."""
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+ML_PER_FL_OZ = 29.5735
+FOR_EVER_DAYS = 30
+
+
+def volume_words(ml: float, units: str) -> str:
+    """Millilitres by tens, since nobody pours finer; or fluid ounces."""
+    if units == "us":
+        return f"{ml / ML_PER_FL_OZ:.0f} fl oz"
+    return f"{10 * round(ml / 10)} mL" if ml >= 100 else f"{5 * round(ml / 5)} mL"
+
+
+def litres_words(litres: float, units: str) -> str:
+    """What is mixed for a round."""
+    if units == "us":
+        return f"{1000 * litres / ML_PER_FL_OZ:.0f} fl oz"
+    return f"{litres:.1f} L"
+
+
+def days_words(left: Mapping[str, Any]) -> str:
+    """A range of whole days: "5 to 9 days"; beyond thirty it stops counting. Nothing known says just that."""
+    low, high = left["p10"], left["p90"]
+    if low is None or low >= FOR_EVER_DAYS:
+        return f"more than {FOR_EVER_DAYS} days"
+    least = int(low)
+    if least < 1 and (high is None or high > FOR_EVER_DAYS):
+        return "not known: anything from none to many days"
+    if high is None or high > FOR_EVER_DAYS:
+        return f"{least} days or more"
+    most = round(high)
+    if most < 1:
+        return "less than a day"
+    if least >= most:
+        return "1 day" if most == 1 else f"{most} days"
+    return f"{least} to {most} days"
+
+
+def day_words(day: date, *, year: bool = False) -> str:
+    """ "Thu 26 Nov": the month is a word, so no order of digits can mislead."""
+    return f"{day:%a} {day.day} {day:%b}" + (f" {day.year}" if year else "")
