@@ -39,6 +39,8 @@ PSYCHROMETER_ASPIRATED_PER_K = 0.000662
 PSYCHROMETER_NATURAL_DRAUGHT_PER_K = 0.000800
 PSYCHROMETER_STILL_AIR_PER_K = 0.001200
 
+_BLOCK = 32_768  # numbers whose intermediate results stay in the processor's cache
+
 _GRAM_KELVIN_PER_M3_KPA = 2166.79  # molar mass of water over the gas constant
 
 
@@ -84,8 +86,18 @@ def vapour_pressure_deficit_kpa(temperature_c: Numbers, relative_humidity_pct: N
     Holds for 0 to 45 degC. Below WET_UNMEASURED_BELOW_KPA the sensor's error is as large as the answer.
     Source: FAO-56 equation 11 and the deficit es - ea of its Example 6.
     """
-    dryness = 100.0 - _humidity_in_range(relative_humidity_pct)
-    return np.asarray(saturation_vapour_pressure_kpa(temperature_c) * dryness / 100.0)[()]
+    temperature, humidity = np.asarray(temperature_c, np.float64), np.asarray(relative_humidity_pct, np.float64)
+    if temperature.ndim != 1 or temperature.shape != humidity.shape or temperature.size <= _BLOCK:
+        return np.asarray(_deficit_kpa(temperature, humidity))[()]
+    deficit = np.empty(temperature.shape)
+    for start in range(0, temperature.size, _BLOCK):
+        block = slice(start, start + _BLOCK)
+        deficit[block] = _deficit_kpa(temperature[block], humidity[block])
+    return deficit
+
+
+def _deficit_kpa(temperature_c: FloatArray, relative_humidity_pct: FloatArray) -> FloatArray:
+    return saturation_vapour_pressure_kpa(temperature_c) * (100.0 - _humidity_in_range(relative_humidity_pct)) / 100.0
 
 
 def dew_point_c(temperature_c: Numbers, relative_humidity_pct: Numbers) -> FloatArray:
@@ -236,4 +248,6 @@ def is_wet_unmeasured(vpd_kpa: Numbers) -> npt.NDArray[np.bool_]:
 def _humidity_in_range(relative_humidity_pct: Numbers) -> FloatArray:
     humidity = np.asarray(relative_humidity_pct, dtype=np.float64)
     low, high = PLAUSIBLE_HUMIDITY_PCT
+    if humidity.size and low <= humidity.min() and humidity.max() <= high:
+        return np.minimum(np.maximum(humidity, 0.0), 100.0)
     return np.where((humidity < low) | (humidity > high), np.nan, np.clip(humidity, 0.0, 100.0))
