@@ -87,6 +87,7 @@ def _backup(kept: Downloads, at_ms: int) -> Response:
     response = send_file(
         opened, mimetype="application/zip", as_attachment=True, download_name=f"dryline-{day}.zip", conditional=False
     )
+    response.call_on_close(opened.close)
     response.headers["Cache-Control"] = "no-store"
     return response
 

@@ -45,12 +45,15 @@ def answer(home: Home, seen_at: str, at_ms: int) -> dict[str, Any]:
 def _broker_says(home: Home) -> str:
     """Where sensors send their messages."""
     broker = home.settings.broker
-    if broker.embedded:
-        return (
-            f"The broker of dryline listens on this machine alone, port {broker.port}: good for a first try. For "
-            "sensors on the network use Mosquitto and name it under [broker] in dryline.toml; docs/broker.md tells how."
-        )
-    return f"Messages come from the broker {broker.host}, port {broker.port}."
+    if not broker.embedded:
+        return f"Messages come from the broker {broker.host}, port {broker.port}."
+    if broker.network_host is not None:
+        return f"Sensors send to this machine, port {broker.network_port}, as {broker.username} with their password."
+    return (
+        f"The broker of dryline listens on this machine alone, port {broker.port}: good for a first try. To let "
+        "sensors on the network in, name network_host under [broker] in dryline.toml, or use Mosquitto; docs/broker.md "
+        "tells how."
+    )
 
 
 def _refused(home: Home) -> list[dict[str, Any]]:

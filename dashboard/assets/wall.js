@@ -225,7 +225,6 @@
 
   function nearHtml(view, width, height) {
     const rows = order();
-    if (!rows.length) return '<div class="plain"><h1>No shelves yet</h1><p>Set up the first shelf and the first pot, and they will stand here.</p></div>';
     const sideways = width >= height && width > 620;
     let shown = rows;
     let tabs = "";
@@ -350,14 +349,14 @@
     const tips = speak.tips(pot.tips);
     if (tips) rows.push(["root tips", tips, "as last noted"]);
     const others = (seen.node.getAttribute("data-pages") || "").split(" ");
-    const doors = (others.includes("story") ? '<a class="door" data-in href="/story/' + encodeURIComponent(label) + '">Story</a>' : "") +
-      (others.includes("logbook") ? '<a class="door" data-in href="/logbook/' + encodeURIComponent(label) + '">Inspect</a>' : "");
+    const doors = (others.includes("logbook") ? '<a class="door door-first" data-in href="/logbook/' + encodeURIComponent(label) + '">Inspect</a>' : "") +
+      (others.includes("story") ? '<a class="door" data-in href="/story/' + encodeURIComponent(label) + '">Story</a>' : "");
     return '<div class="card-back"><div class="card" role="dialog" aria-modal="true" aria-labelledby="card-name"><div class="card-cut">' + cut(label, { form: "large", exaggerate: false, width: 470, height: null, id: "card-cut" }) + "</div><div>" +
       '<h2 id="card-name">' + escape(label) + '</h2><p class="card-plant">' + escape(pot.plant || "") + "</p>" +
       '<p class="card-says' + (need ? " card-needy" : "") + '">' + (need ? mark(need.kind) : "") + "<span>" + escape((need && need.says) || pot.says || "") + "</span></p>" +
       "<dl>" + rows.map((row) => "<dt>" + row[0] + "</dt><dd>" + escape(row[1]) + (row[2] ? "<small>" + escape(row[2]) + "</small>" : "") + "</dd>").join("") + "</dl>" +
       '<p class="card-rests">' + mark(pot.rests_on) + "<span>" + escape(speak.RESTS[pot.rests_on] || "") + "</span></p>" +
-      '<div class="card-doors">' + doors + '<a class="door door-first" data-in data-close href="/near">All pots</a></div></div></div></div>';
+      '<div class="card-doors">' + doors + '<a class="door" data-in data-close href="/near">All pots</a></div></div></div></div>';
   }
 
   /* ---- painting ---- */
@@ -369,6 +368,10 @@
     seen.view = view.name + (view.pot ? ":" + view.pot : "") + (view.shelf ? "/" + view.shelf : "");
     if (!part("order")) {
       node.innerHTML = '<div class="plain" role="status"><h1>' + (parts.fault ? "No answer" : "Reading the shelves") + "</h1><p>" + escape(parts.fault || "A moment.") + "</p></div>";
+      return;
+    }
+    if (!order().length) {
+      node.innerHTML = '<div class="plain"><h1>No shelves yet</h1><p>Enter the first shelf and the first pot, and they will stand here.</p><p class="doors"><a class="door door-first" data-in href="/start">Begin</a></p></div>';
       return;
     }
     if (view.name === "far") {

@@ -32,7 +32,14 @@ def raw_now(home: Home, at_ms: int, body: Body) -> dict[str, Any]:
     found = home.readings.last_before([sensor.source], at_ms + 1).get(sensor.source)
     if found is None:
         raise Refused(f"{name_of(sensor)} has not been heard yet.")
-    return {"raw": found[1], "time_ms": found[0], "age_s": (at_ms - found[0]) / 1000.0}
+    return answered(f"It says {found[1]:g}, {_ago(at_ms - found[0])}.", raw=found[1], time_ms=found[0])
+
+
+def _ago(age_ms: int) -> str:
+    seconds = max(0, age_ms // 1000)
+    if seconds < 120:
+        return f"{seconds} seconds ago"
+    return f"{seconds // 60} minutes ago" if seconds < 7200 else f"{seconds // 3600} hours ago"
 
 
 def calibrate(home: Home, _at_ms: int, body: Body) -> dict[str, Any]:

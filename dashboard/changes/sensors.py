@@ -10,6 +10,7 @@ from ingest.home import Home
 from ingest.logbook.records import SensorRecord, checked
 from ingest.sensors import Placement, Sensor
 
+Undo = tuple[str, dict[str, Any]]
 WHICH = "Say which sensor."
 WHERE = "Say where it stands: a shelf, or a pot."
 
@@ -49,7 +50,7 @@ def put_away(home: Home, at_ms: int, body: Body) -> dict[str, Any]:
     source, from_ms = word(body, "source", WHICH), moment(home, body, "from", at_ms)
     stood = _standing(_placements(home, source), from_ms)
     home.logbook.unplace_sensor(source, from_ms)
-    undo = [("sensor_placed", {"source": source, "at": stood.at, "from_ms": from_ms})] if stood else []
+    undo = [] if stood is None else _lasting_on(source, stood, from_ms)
     return answered(f"{name_of(home.logbook.sensor(source))} stands nowhere now.", *undo)
 
 
@@ -69,9 +70,9 @@ def swap(home: Home, at_ms: int, body: Body) -> dict[str, Any]:
     new = home.logbook.sensor(by)
     stood = _standing(_placements(home, source), from_ms)
     home.logbook.swap_sensor(source, replace(new, placed=()), from_ms)
-    undo: list[tuple[str, dict[str, Any]]] = [("placement_withdrawn", {"source": by, "from_ms": from_ms})]
-    if stood:
-        undo.append(("sensor_placed", {"source": source, "at": stood.at, "from_ms": from_ms}))
+    undo: list[Undo] = [("placement_withdrawn", {"source": by, "from_ms": from_ms})]
+    if stood is not None:
+        undo += _lasting_on(source, stood, from_ms)
     return answered(f"{name_of(new)} has taken the place of {name_of(home.logbook.sensor(source))}.", *undo)
 
 
@@ -117,6 +118,12 @@ def _placements(home: Home, source: str) -> dict[int, Placement]:
 
 def _standing(placed: Mapping[int, Placement], at_ms: int) -> Placement | None:
     return next((p for p in placed.values() if p.from_ms < at_ms and (p.to_ms is None or at_ms < p.to_ms)), None)
+
+
+def _lasting_on(source: str, stood: Placement, from_ms: int) -> list[Undo]:
+    """What makes a placement that was cut off at a moment last as long as before: a piece, and the joint taken out."""
+    piece = _placing(source, replace(stood, from_ms=from_ms))
+    return [("sensor_placed", piece), ("placement_withdrawn", {"source": source, "from_ms": from_ms})]
 
 
 def _placing(source: str, placement: Placement) -> dict[str, Any]:

@@ -23,10 +23,10 @@ def text_of(component: Any) -> str:
     return text_of(getattr(component, "children", None))
 
 
-def words(**changes: Any) -> str:
+def words(path: str = "/workshop", **changes: Any) -> str:
     answer = json.loads(DATA.read_text(encoding="utf-8")) | changes
     ask = Ask(now_ms=lambda: answer["at_ms"], wall=lambda _: {}, health=lambda _: {}, workshop=lambda _: answer)
-    return text_of(show(ask))
+    return text_of(show(ask, path))
 
 
 def test_every_sensor_says_where_it_stands_and_when_it_was_heard():
@@ -37,27 +37,49 @@ def test_every_sensor_says_where_it_stands_and_when_it_was_heard():
     assert "24.6 °C" in page
 
 
-def test_an_unread_message_shows_its_topic_its_reason_and_its_text():
-    page = words()
-    assert "glasshouse/door/air arrived 12:56, 140 more like it" in page
-    assert "No sensor claims this topic." in page
+def test_a_message_nobody_uses_says_what_it_holds_and_asks_for_its_place():
+    page = words("/workshop/messages")
+    assert "glasshouse/door/air 141 messages since 10:36" in page
+    assert "It says air temperature 19.2 °C (temp). Which place is it?" in page
     assert '{"level": 31.' in page
+    assert "No number can be read in it" in page
+
+
+def test_a_claimed_message_that_was_not_understood_says_why():
+    page = words("/workshop/messages")
+    assert "Its time is unknown: it was retained." in page
     assert "time unknown" in page
 
 
 def test_messages_that_had_to_make_room_are_told():
-    assert "145 kept, 12 older ones had to make room" in words(unread_dropped=12)
+    assert "145 kept, 12 older ones had to make room" in words("/workshop/messages", unread_dropped=12)
 
 
 def test_an_empty_workshop_teaches():
-    page = words(sensors=[], unread=[], findings=[])
+    nothing: dict[str, Any] = {"sensors": [], "unread": [], "unread_topics": [], "findings": []}
+    page = words(**nothing)
     assert "No sensor is known yet" in page
-    assert "Every message that arrived was understood and used." in page
     assert "Nothing needs attention here." in page
+    page = words("/workshop/messages", **nothing)
+    assert "Every message that arrived was understood and used." in page
+    assert "A new sensor needs nothing here beforehand" in page
+    assert "Sensors of air differ by a degree" in words("/workshop/checks", **nothing)
 
 
+def test_one_sensor_tells_its_places_and_its_calibration():
+    page = words("/workshop/sensor/glasshouse%2Fheated%2Fair%23temp")
+    assert "Air temperature, heated-rack. Last 24.6 °C" in page
+    assert "It has none: its numbers are taken as they come." in page
+    assert "There is no such sensor" in words("/workshop/sensor/nothing%23x")
+
+
+def test_an_address_of_nothing_says_so():
+    assert NO_WORKSHOP in words("/workshop/elsewhere")
+
+
+@pytest.mark.parametrize("path", ["/workshop", "/workshop/messages", "/workshop/checks"])
 @pytest.mark.parametrize("answer", [{}, None])
-def test_an_answer_that_fails_is_a_sentence(answer, caplog):
+def test_an_answer_that_fails_is_a_sentence(path, answer, caplog):
     ask = Ask(now_ms=lambda: 0, wall=lambda _: {}, health=lambda _: {}, workshop=lambda _: answer)
-    assert NO_WORKSHOP in text_of(show(ask))
+    assert NO_WORKSHOP in text_of(show(ask, path))
     assert caplog.records

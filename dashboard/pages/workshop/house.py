@@ -16,6 +16,12 @@ BACKUP_HOLDS = (
     "secret is in it. It is made while everything runs, which takes a while on a large home."
 )
 
+CALENDAR_SAYS = (
+    "Follow-ups and rounds. Subscribe to this address in the phone's calendar. Whoever knows it can read them, so it "
+    "is secret; a new address ends the old one."
+)
+NOT_YET = "No phone can reach it yet, since only this machine may open the dashboard."
+
 
 def page(answer: Answer) -> list[Any]:
     """Everything about the house itself."""
@@ -31,8 +37,7 @@ def page(answer: Answer) -> list[Any]:
         html.H2("A calendar for the phone"),
         _coded(
             answer["calendar"],
-            "Follow-ups and rounds. Subscribe to this address in the phone's calendar. Whoever knows it can read them, "
-            "so it is secret; a new address ends the old one.",
+            CALENDAR_SAYS if answer["others"] else f"{CALENDAR_SAYS} {NOT_YET}",
             "Opens the calendar",
         ),
         html.Div(tap("Give it a new address", "calendar_renewed", {}), className="doors"),

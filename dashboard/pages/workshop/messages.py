@@ -87,7 +87,7 @@ def _says(streams: Sequence[Mapping[str, Any]]) -> str:
 def _stream(stream: Mapping[str, Any]) -> str:
     name = QUANTITIES.get(stream["quantity"] or "", "a number")
     unit = UNITS.get(stream["unit"] or "", stream["unit"] or "")
-    shown = stream["shown"] if stream["shown"].endswith(unit) or not unit else f"{stream['shown']} {unit}"
+    shown = f"{stream['shown'].removesuffix(stream['unit'] or '').strip()} {unit}".strip()
     return f"{name} {shown}" + (f" ({stream['field']})" if stream["field"] else "")
 
 

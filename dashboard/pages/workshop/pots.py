@@ -19,8 +19,12 @@ from dashboard.pages.setup_fields import (
     wick_fields,
 )
 from dashboard.pages.workshop.stock import LIKES, ROOTS
-from dashboard.pages.workshop.words import Clock, address, inner, link, table
+from dashboard.pages.workshop.words import Clock, address, fold, inner, link, table
 
+FROM_A_DAY = (
+    "A change that you noted in the logbook (a cover, holes, a repot, a move) is here already. What you change below "
+    "holds from the moment that you give; what was before stays as it was."
+)
 NO_SHELF = "First the shelf on which it stands."
 
 
@@ -236,6 +240,8 @@ def one(answer: Answer, from_ms: int | None) -> list[Any]:
     if chosen is not None:
         return _correcting(answer, chosen, clock)
     now = setups[-1] if setups else None
+    since = [field("from", "Since", "time", hint="Empty: since now.")]
+    described = _setup_form(answer, now, {"pot": label}, since, units)
     gone = [html.P(f"It is no more since {clock(answer['gone_ms'])}; its history stays.")] if answer["gone_ms"] else []
     return [
         html.H2(label),
@@ -253,35 +259,34 @@ def one(answer: Answer, from_ms: int | None) -> list[Any]:
         html.Ol([_setup_row(label, row, clock) for row in reversed(setups)], className="setups")
         if setups
         else html.P("Not described yet, so nothing can be reckoned for it."),
-        html.H3("Describe it from a day on"),
-        html.P(
-            "A change that you noted in the logbook (a cover, holes, a repot, a move) is here already. What you change "
-            "below holds from the moment that you give; what was before stays as it was."
+        fold("Describe it from a day on", html.P(FROM_A_DAY), described, is_open=not setups),
+        fold(
+            "The plant",
+            form(
+                "pot",
+                about_fields("pot.", answer["types"], answer["batches"]),
+                units=units,
+                values={"pot": answer["pot"]},
+                fixed={"pot": {"label": label}, "was": answer["pot"]},
+            ),
         ),
-        _setup_form(answer, now, {"pot": label}, [field("from", "Since", "time", hint="Empty: since now.")], units),
-        html.H3("The plant"),
-        form(
-            "pot",
-            about_fields("pot.", answer["types"], answer["batches"]),
-            units=units,
-            values={"pot": answer["pot"]},
-            fixed={"pot": {"label": label}, "was": answer["pot"]},
+        fold(
+            "Another label",
+            form(
+                "pot_renamed",
+                [field("new_label", "Called", needed=True)],
+                units=units,
+                values={"new_label": label},
+                fixed={"label": label},
+                button="Rename",
+                says="Notes, set-ups and sensors follow. A printed label with the old address must be printed anew.",
+            ),
         ),
-        html.H3("Another label"),
-        form(
-            "pot_renamed",
-            [field("new_label", "Called", needed=True)],
-            units=units,
-            values={"new_label": label},
-            fixed={"label": label},
-            button="Rename",
-            says="Notes, set-ups and sensors follow. A printed label with the old address must be printed anew.",
+        fold(
+            "Entered by mistake?",
+            html.P("A pot of which anything was noted stays. If it is no more, note that it died or is gone."),
+            html.Div(tap("Take this pot out", "pots_withdrawn", {"pots": [label]}), className="doors"),
         ),
-        html.H3("Entered by mistake?"),
-        html.P(
-            "A pot of which anything was noted stays. If it is no more, note in its logbook that it died or is gone."
-        ),
-        html.Div(tap("Take this pot out", "pots_withdrawn", {"pots": [label]}), className="doors"),
     ]
 
 

@@ -13,6 +13,7 @@ from dashboard.pages.workshop.words import (
     UNITS,
     Clock,
     address,
+    fold,
     inner,
     link,
     place,
@@ -33,6 +34,7 @@ NO_SENSOR = (
     "No sensor is known yet. Messages that arrive are kept, so nothing is lost meanwhile: as soon as one is here, it "
     "stands under "
 )
+STEPS = "Write the sensor's own number at each step, and what was true. Two steps suffice, five are better."
 ROWS = 5  # measurements of a calibration
 WIRES = (
     "Sensors in water: low voltage only, a loop in the cable below the socket so that no drop runs along it, a "
@@ -132,30 +134,29 @@ def one(answer: Answer, source: str) -> list[Any]:
     if sensor is None:
         return [html.P("There is no such sensor; it may have been taken out."), link("All sensors")]
     clock = Clock(answer["time_zone"], answer["at_ms"])
+    words = QUANTITIES.get(sensor["quantity"], sensor["quantity"])
     return [
         html.H2(sensor_name(sensor)),
-        html.P(
-            [
-                f"{QUANTITIES.get(sensor['quantity'], sensor['quantity'])}, {place(sensor['at'])}. ",
-                f"Last {value(sensor)}, {clock(sensor['last_ms'])}: {sensor['says'] or 'speaks as usual'}. ",
-                html.Code(" ".join(filter(None, (sensor["topic"], sensor["field"], sensor["payload"])))),
-            ]
-        ),
-        html.H3("Where it stood"),
+        html.P(f"{words.capitalize()}, {place(sensor['at'])}. Last {value(sensor)}, {clock(sensor['last_ms'])}."),
+        html.P(html.Code(" ".join(filter(None, (sensor["topic"], sensor["field"], f"({sensor['payload']})"))))),
         _placements(sensor, clock),
-        *_placing(answer, sensor, clock),
+        *_placing(answer, sensor),
         *_calibration(answer, sensor),
-        html.H3("What it is"),
-        form(
-            "sensor",
-            _described_fields(),
-            units=answer["units"],
-            values={"sensor": sensor["described"]},
-            fixed={"source": source, "was": sensor["described"]},
+        fold(
+            "What it is",
+            form(
+                "sensor",
+                _described_fields(),
+                units=answer["units"],
+                values={"sensor": sensor["described"]},
+                fixed={"source": source, "was": sensor["described"]},
+            ),
         ),
-        html.H3("Entered by mistake?"),
-        html.P("Its readings are kept, and it can be entered again."),
-        html.Div(tap("Take this sensor out", "sensor_withdrawn", {"source": source}), className="doors"),
+        fold(
+            "Entered by mistake?",
+            html.P("Its readings are kept, and it can be entered again."),
+            html.Div(tap("Take this sensor out", "sensor_withdrawn", {"source": source}), className="doors"),
+        ),
     ]
 
 
@@ -180,16 +181,11 @@ def _placements(sensor: Mapping[str, Any], clock: Clock) -> Any:
     )
 
 
-def _placing(answer: Answer, sensor: Mapping[str, Any], clock: Clock) -> list[Any]:
+def _placing(answer: Answer, sensor: Mapping[str, Any]) -> list[Any]:
     source, units = sensor["source"], answer["units"]
-    others = [
-        (other["source"], f"{sensor_name(other)}, {place(other['at'])}")
-        for other in answer["sensors"]
-        if other["quantity"] == sensor["quantity"] and other["source"] != source and other["at"] is None
-    ]
     since = field("from", "Since", "time", hint="Empty: since now.")
-    parts: list[Any] = [
-        html.H3("Place or move it"),
+    placing = fold(
+        "Place or move it",
         html.P("A move closes one place and opens the next; earlier readings stay with the earlier place."),
         form(
             "sensor_placed",
@@ -202,32 +198,28 @@ def _placing(answer: Answer, sensor: Mapping[str, Any], clock: Clock) -> list[An
             fixed={"source": source},
             button="Place it",
         ),
+        is_open=sensor["at"] is None,
+    )
+    if sensor["at"] is None:
+        return [placing]
+    away = form("sensor_put_away", [since], units=units, fixed={"source": source}, button="It stands nowhere")
+    return [placing, fold("Put it away", away), fold("Swap it for another device", _swapping(answer, sensor, since))]
+
+
+def _swapping(answer: Answer, sensor: Mapping[str, Any], since: Field) -> Any:
+    others = [
+        (other["source"], sensor_name(other))
+        for other in answer["sensors"]
+        if other["quantity"] == sensor["quantity"] and other["source"] != sensor["source"] and other["at"] is None
     ]
-    if sensor["at"] is not None:
-        parts += [
-            html.H3("Put it away"),
-            form("sensor_put_away", [since], units=units, fixed={"source": source}, button="It stands nowhere"),
-        ]
-        parts += [html.H3("Swap it for another device")]
-        parts += (
-            [
-                form(
-                    "sensor_swapped",
-                    [field("by", "The new device", "choice", words=others, needed=True, none="choose"), since],
-                    units=units,
-                    fixed={"source": source},
-                    button="Swap",
-                )
-            ]
-            if others
-            else [
-                html.P(
-                    "A new device that measures the same and stands nowhere yet can take its place, each with its own "
-                    "history. Claim its messages first, and put it away."
-                )
-            ]
+    if not others:
+        return html.P(
+            "A new device that measures the same and stands nowhere yet can take its place, each with its own history. "
+            "Claim its messages first, and put it away."
         )
-    return parts
+    fields = [field("by", "The new device", "choice", words=others, needed=True, none="choose"), since]
+    fixed = {"source": sensor["source"]}
+    return form("sensor_swapped", fields, units=answer["units"], fixed=fixed, button="Swap")
 
 
 def _described_fields() -> list[Field]:
@@ -257,17 +249,19 @@ def _calibration(answer: Answer, sensor: Mapping[str, Any]) -> list[Any]:
     )
     taken = [tap("Take the calibration away", "calibration_set", {"source": source, "points": []})] if points else []
     return [
-        html.H3("Calibration"),
-        told,
-        html.Div([tap("What does it say just now?", "raw_now", {"source": source}), *taken], className="doors"),
-        form(
-            "calibration",
-            _calibration_fields(is_level),
-            units=answer["units"],
-            fixed={"source": source} | ({} if is_level else {"by": "values"}),
-            button="Look at it first",
-            says="Write the sensor's own number at each step, and what was true. Two steps suffice, five are better.",
-        ),
+        fold(
+            "Calibration",
+            told,
+            html.Div([tap("What does it say just now?", "raw_now", {"source": source}), *taken], className="doors"),
+            form(
+                "calibration",
+                _calibration_fields(is_level),
+                units=answer["units"],
+                fixed={"source": source} | ({} if is_level else {"by": "values"}),
+                button="Look at it first",
+                says=STEPS,
+            ),
+        )
     ]
 
 

@@ -8,7 +8,7 @@ from dash import html
 from dashboard.pages import Answer
 from dashboard.pages.forms import Field, field, form, tap
 from dashboard.pages.setup_fields import setup_fields
-from dashboard.pages.workshop.words import address, inner, link, table
+from dashboard.pages.workshop.words import address, fold, inner, link, table
 
 AIR = [("still", "still"), ("gentle", "gentle"), ("draughty", "draughty")]
 HEAT = [("none", "none"), ("lamp", "lamp"), ("sun", "sun"), ("heat_mat", "heat mat")]
@@ -85,15 +85,17 @@ def shelf(answer: Answer, label: str) -> list[Any]:
             values={"shelf": record},
             fixed={"shelf": {"label": label}, "was": record},
         ),
-        html.H3("Another label"),
-        form(
-            "shelf_renamed",
-            [field("new_label", "Called", needed=True)],
-            units=units,
-            values={"new_label": label},
-            fixed={"label": label},
-            button="Rename",
-            says="Pots, sensors and notes follow.",
+        fold(
+            "Another label",
+            form(
+                "shelf_renamed",
+                [field("new_label", "Called", needed=True)],
+                units=units,
+                values={"new_label": label},
+                fixed={"label": label},
+                button="Rename",
+                says="Pots, sensors and notes follow.",
+            ),
         ),
         html.H3("Entered by mistake?"),
         html.P("A shelf on which anything ever stood stays, because its history does."),

@@ -91,6 +91,12 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> Any:
     return html.Table([html.Thead(head), html.Tbody(body)], className="list")
 
 
+def fold(words: str, *content: Any, is_open: bool = False) -> Any:
+    """A part of a page that is opened when it is wanted."""
+    opened: dict[str, Any] = {"open": True} if is_open else {}
+    return html.Details([html.Summary(html.H3(words)), html.Div(list(content))], className="fold", **opened)
+
+
 def places(pots_by_shelf: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
     """Shelves and pots to choose from; a pot is named alone, wherever it stands."""
     shelves = [(row["shelf"], f"{row['shelf']}, the shelf's air") for row in pots_by_shelf if row["shelf"]]
