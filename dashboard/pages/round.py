@@ -199,7 +199,8 @@ def _amount(pot: Mapping[str, Any], units: str) -> str:
 
 
 def _left(pot: Mapping[str, Any]) -> str:
-    return f"{days_words(pot['days_left'])} left"
+    guess = "" if pot.get("level_is_known", True) else "; a guess, look first"
+    return f"{days_words(pot['days_left'])} left{guess}"
 
 
 def _others(wall: Answer, visit: Mapping[str, Any] | None) -> Any:

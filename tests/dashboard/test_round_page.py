@@ -1,0 +1,167 @@
+"""The round page on an invented answer."""
+
+import json
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard.figures.amounts import day_words, days_words, litres_words, volume_words
+from dashboard.pages import Ask
+from dashboard.pages.round import NO_ROUND, asked, show
+from tests.dashboard.trees import attributes, classed, text_of
+
+DATA = Path(__file__).parents[1] / "data"
+DAY_MS = 86_400_000
+
+
+def read(name: str) -> dict[str, Any]:
+    return json.loads((DATA / name).read_text(encoding="utf-8"))
+
+
+def asks(round_answer: Any, **wall_changes: Any) -> Ask:
+    wall = read("wall-24-pots.json") | wall_changes
+    return Ask(now_ms=lambda: wall["at_ms"], wall=lambda _: wall, health=lambda _: {}, round=round_answer)
+
+
+def page(path: str = "/round", answer: dict[str, Any] | None = None, **wall_changes: Any) -> Any:
+    told = answer or read("round.json")["round"]
+    away = read("round.json")["away"]
+
+    def answered(_at_ms: int, span: tuple[int, int] | None) -> dict[str, Any]:
+        return told | ({"away": away} if span else {})
+
+    return show(asks(answered, **wall_changes), path)[0]
+
+
+@pytest.mark.parametrize(
+    ("path", "kind", "days"),
+    [
+        ("/round", "visit", ()),
+        ("/round/2026-03-08", "visit", (date(2026, 3, 8),)),
+        ("/round/someday", "visit", ()),
+        ("/round/away", "away", ()),
+        ("/round/away/2026-03-06/2026-03-27", "away", (date(2026, 3, 6), date(2026, 3, 27))),
+    ],
+)
+def test_an_address_asks_for_a_visit_or_an_absence(path, kind, days):
+    assert asked(path) == (kind, days)
+
+
+def test_the_next_visit_says_when_which_pots_how_much_and_how_many_litres():
+    words = text_of(page())
+    assert "Round tomorrow, Wed 4 Mar" in words
+    assert "1.3 L to mix, at most" in words
+    assert "cabinet floor to the mark, 200 mL to 210 mL, feed; flush it through from the top, it is due" in words
+    assert "These may run dry before then: cabinet floor, under the stairs, skylight." in words
+
+
+def test_pots_stand_shelf_by_shelf_as_one_walks():
+    shelves = [text_of(section.children[0]) for section in classed(page(), "round-shelf")]
+    assert shelves[:2] == ["glass-cabinet", "stairwell"]
+
+
+def test_a_later_visit_has_its_own_address_and_marks_its_tab():
+    later = page("/round/2026-03-11")
+    assert "Round on Wed 11 Mar" in text_of(later)
+    tabs = classed(later, "round-tabs")[0].children
+    (marked,) = [tab for tab in tabs if getattr(tab, "aria-current", None)]
+    assert marked.href == "/round/2026-03-11"
+
+
+def test_a_tile_says_only_what_was_found_and_never_an_amount():
+    ticks = [json.loads(tick) for tick in attributes(page(), "data-tick")]
+    assert ticks[:4] == [["cabinet floor", found] for found in ("empty", "low", "half", "full")]
+    assert {pot for pot, _ in ticks} == {
+        pot["label"] for s in read("wall-24-pots.json")["shelves"] for pot in s["pots"]
+    }
+
+
+def test_pots_that_cannot_wait_come_with_the_change_that_would_let_them():
+    words = text_of(page())
+    assert "These cannot wait from round to round third step" in words
+    assert "with close half of the holes it would wait" in words
+
+
+def test_pots_that_cannot_be_planned_say_why():
+    assert "cold corner The air on stairwell is not known" in " ".join(text_of(page()).split())
+
+
+def test_what_nobody_measured_is_filled_to_the_mark_alone_and_a_guess_is_called_one():
+    answer = read("round.json")["round"]
+    answer["visits"][0]["pots"][1] |= {"fill_ml": None, "fill_at_most_ml": None, "water": None, "level_is_known": False}
+    rows = [text_of(row) for row in classed(page(answer=answer), "round-pot")]
+    (row,) = [row for row in rows if row.startswith("under the stairs")]
+    assert row.split("  ")[0].startswith("under the stairs to the mark")
+    assert "a guess, look first" in row
+    assert "mL" not in row
+
+
+def test_no_pot_at_all_teaches_the_first_step():
+    empty = read("round.json")["round"] | {"visits": [], "unplanned": [], "cannot_wait": [], "salts": []}
+    empty["says"] = "No pot is in the logbook yet: there is nothing to water."
+    shown = page(answer=empty, shelves=[])
+    assert "nothing to water" in text_of(shown)
+    assert "/workshop" in attributes(shown, "href")
+
+
+def test_when_nothing_is_due_it_says_so_and_any_pot_can_still_be_ticked():
+    answer = read("round.json")["round"] | {"visits": [], "says": "No pot needs water within 14 days."}
+    shown = page(answer=answer)
+    assert "Nothing is due No pot needs water within 14 days." in text_of(shown)
+    assert len(attributes(shown, "data-tick")) == 4 * 24
+
+
+def test_an_absence_is_asked_for_by_two_days_and_says_what_it_will_tell():
+    shown = page("/round/away")
+    (spec,) = [json.loads(spec) for spec in attributes(shown, "data-form")]
+    assert [field["key"] for field in spec["fields"]] == ["from", "to"]
+    assert spec["change"] == "absence_asked"
+    assert "prints a sheet" in text_of(shown)
+
+
+def test_the_span_of_an_absence_runs_from_the_first_midnight_to_the_last_on_the_growers_clock():
+    spans = []
+
+    def answered(_at_ms: int, span: tuple[int, int] | None) -> dict[str, Any]:
+        spans.append(span)
+        return read("round.json")["round"]
+
+    show(asks(answered), "/round/away/2026-03-28/2026-03-29")  # the clocks change on the 29th in Lisbon
+    assert spans == [(1_774_656_000_000, 1_774_656_000_000 + 2 * DAY_MS - 3_600_000)]
+
+
+def test_an_absence_says_what_to_fill_what_fails_first_and_prints_one_sheet():
+    shown = page("/round/away/2026-03-06/2026-03-27")
+    words = text_of(shown)
+    assert "Fill to the mark before you leave" in words
+    assert "These do not last, worst first" in words
+    (sheet,) = classed(shown, "sheet")
+    told = text_of(sheet)
+    assert "From Fri 6 Mar 2026 to Fri 27 Mar 2026." in told
+    assert "One plant, one water" in told
+    assert "water to bring" in told
+    (note,) = [json.loads(tap) for tap in attributes(shown, "data-tap")]
+    assert note == ["absence_noted", {"from": "2026-03-06", "to": "2026-03-27"}]
+
+
+@pytest.mark.parametrize("answer", [{}, None])
+def test_an_answer_that_fails_is_a_sentence(answer, caplog):
+    shown, facts = show(asks(lambda _at_ms, _span: answer), "/round")
+    assert NO_ROUND in text_of(shown)
+    assert facts is None
+    assert caplog.records
+
+
+def test_amounts_and_days_are_said_as_people_say_them():
+    assert volume_words(196, "metric") == "200 mL"
+    assert volume_words(43, "metric") == "45 mL"
+    assert volume_words(296, "us") == "10 fl oz"
+    assert litres_words(1.34, "metric") == "1.3 L"
+    assert days_words({"p10": 3.6, "p50": 5, "p90": 8.7}) == "3 to 9 days"
+    assert days_words({"p10": 0.0, "p50": 0.1, "p90": 0.3}) == "less than a day"
+    assert days_words({"p10": 0.0, "p50": 0.0, "p90": None}) == "not known: anything from none to many days"
+    assert days_words({"p10": 12.2, "p50": 40, "p90": None}) == "12 days or more"
+    assert days_words({"p10": None, "p50": None, "p90": None}) == "more than 30 days"
+    assert day_words(date(2026, 3, 4), year=True) == "Wed 4 Mar 2026"
