@@ -412,8 +412,10 @@ def _sentence(outlooks: Sequence[Outlook], step: Step) -> str:
         then = _days_in_words(best.chance_too_wet, best.chance_too_wet, best.chance_too_wet)
     if step.waits:
         return f"Look before you change anything: {risk} {now}; likeliest step: {step.likeliest} ({then})."
-    certain = "" if step.sure else "Not sure yet, look before you act; likeliest: "
-    return f"{certain}{step.change[0].upper()}{step.change[1:]}: {risk} {now} as it is, {then} then."
+    named = f"{step.change[0].upper()}{step.change[1:]}"
+    if not step.sure:
+        named = f"Not sure yet, look before you act; likeliest: {step.change}"
+    return f"{named}: {risk} {now} as it is, {then} then."
 
 
 def _warnings(home: Home, pot: int, noted_vpd_kpa: Sequence[tuple[float, float] | None] | None) -> list[str]:

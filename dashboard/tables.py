@@ -71,9 +71,12 @@ def round_list(answer: Answer) -> str:
     for visit in answer["visits"]:
         if visit["pots"]:
             head = f"{visit['date']}: mix {number(visit['litres_to_mix'], 1)} L"
-            parts.append(f"{head}\n{table(['pot', 'shelf', 'pour mL', 'days left then'], _pours(visit['pots']))}")
+            rows = [[*row, _with_it(pot)] for row, pot in zip(_pours(visit["pots"]), visit["pots"], strict=True)]
+            parts.append(f"{head}\n{table(['pot', 'shelf', 'pour mL', 'days left then', 'water'], rows)}")
     parts += [f"{one['pot']} cannot wait: {one['says']}" for one in answer["cannot_wait"]]
     parts += [f"{one['pot']}: {one['says']}" for one in answer["unplanned"]]
+    flush = [one for one in answer["salts"] if one["due"] == "now"]
+    parts += [f"{one['pot']}: {one['says']}" for one in flush]
     if answer["away"] is not None:
         parts += _away(answer["away"])
     return "\n\n".join(parts)
@@ -91,6 +94,16 @@ def _pours(pots: Sequence[Mapping[str, Any]]) -> list[list[str]]:
     ]
 
 
+def _with_it(pot: Mapping[str, Any]) -> str:
+    """Feed or plain, a flush with it, and whether the level is but a guess."""
+    words = [
+        pot["water"] or "",
+        "flush from the top" if pot["flush"] else "",
+        "" if pot["level_is_known"] else "look first",
+    ]
+    return ", ".join(word for word in words if word) or "-"
+
+
 def _away(away: Answer) -> list[str]:
     parts = [f"Away {away['from']} to {away['to']}: {away['says']}"]
     if away["fill_before"]:
@@ -101,6 +114,8 @@ def _away(away: Answer) -> list[str]:
             [one["pot"], span(one["dry_after_days"], "p50", "p10", "p90"), one["stop_gap"]] for one in away["fails"]
         ]
         parts.append(f"These do not last, worst first\n{table(['pot', 'dry after days', 'what would help'], rows)}")
+    if away["sitter"]["says"]:
+        parts.append(f"For the sitter: {away['sitter']['says']}")
     for visit in away["sitter"]["visits"]:
         rows = [row[:3] for row in _pours(visit["pots"])]
         parts.append(f"Sitter, {visit['date']}: bring {number(visit['litres'], 1)} L\n"
@@ -122,14 +137,56 @@ def explain_text(answer: Answer) -> str:
 
 
 def guide_table(answer: Answer) -> str:
-    """`dryline guide`: one advice and one reason a pot, by shelf, and the look that would settle most."""
+    """`dryline guide`: one advice and one reason a pot, by shelf; the look that settles most; what roots showed."""
     parts = []
     for shelf in answer["shelves"]:
-        week = shelf["vpd_week_kpa"]
+        week, season = shelf["vpd_week_kpa"], shelf["season"]
         head = f"{shelf['shelf']}: {span(week, 'p50', 'p10', 'p90', 1)} kPa this week"
+        lines = [head, *([season["says"]] if season else [])]
         rows = [[pot["pot"], pot["advice"] or "-", pot["rests_on"], pot["says"]] for pot in shelf["pots"]]
-        parts.append(f"{head}\n{table(['pot', 'advice', 'rests on', 'says'], rows)}")
-    return "\n\n".join([*parts, *([answer["look"]["says"]] if answer["look"] else []), answer["says"]])
+        parts.append("\n".join([*lines, table(["pot", "advice", "rests on", "says"], rows)]))
+    if answer["look"]:
+        parts.append(answer["look"]["says"])
+    return "\n\n".join([*parts, *([_roots(answer["roots"])] if answer["roots"] else []), answer["says"]])
+
+
+def _roots(roots: Answer) -> str:
+    """What became of roots here: depths, rot, repots, and the counts without any model."""
+    lines = [
+        f"Roots: {roots['says']}",
+        *(f"{one['roots']} roots, likes it {one['likes']}: {one['says']}" for one in roots["rooting_depth"]),
+        roots["rot"]["says"],
+        roots["climate"]["says"],
+        *(f"Into {one['jump']}: {one['says']}" for one in roots["after_repots"]),
+        *(f"{one['pot']}: {one['says']}" for one in roots["easing"]),
+        *roots["disagreements"],
+    ]
+    changes = [
+        [
+            one["change"],
+            str(one["pots"]),
+            number(one["before"]),
+            number(one["after"]),
+            number(one["difference"]) if one["low"] is None else span(one, "difference", "low", "high"),
+        ]
+        for one in roots["before_and_after"]
+        if one["what"] == "noted_depth_mm"
+    ]
+    if changes:
+        lines.append("\n" + table(["change", "pots", "mm before", "mm after", "difference"], changes))
+    counts = [
+        [
+            one["air"],
+            one["cover"],
+            *(f"{one[name]:.0f}" for name in ("looks", "pots", "going_on", "stopped", "rotted")),
+            number(one["noted_depth_mm"]),
+        ]
+        for one in roots["counts"]
+    ]
+    if counts:
+        head = ["air kPa", "cover", "looks", "pots", "tips going on", "stopped", "rotted", "mm noted"]
+        lines.append("\n" + table(head, counts))
+    return "\n".join(lines)
 
 
 FACTOR_WORDS = {"hole_area_mm2": "mm2 of holes", "wick_strands": "strands of wick"}

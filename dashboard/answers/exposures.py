@@ -18,6 +18,7 @@ from analysis.held_series import FloatArray, IntArray
 from analysis.options import change_in_words, depth_above_medium_mm
 from analysis.outcomes import inspections_with_exposure, tips_in_the_medium
 from analysis.rooting import PRIOR_MM, RootingDepth, pots_draws_mm, rooting_depths
+from dashboard.answers import lines as dry_lines
 from dashboard.answers.lines import STEP_HOURS
 from dashboard.answers.section import section_build
 from dashboard.answers.situation import Situation
@@ -100,7 +101,7 @@ def _hours(situation: Situation, labels: list[str]) -> pd.DataFrame:
         "vpd_kpa": course.vpd_kpa[:, index],
         "critical_vpd_kpa": _critical(situation, index, level),
         "level_mm": level,
-        "dry_depth_mm": situation.whole_line_mm[1][:, index],
+        "dry_depth_mm": _likeliest_line_mm(situation)[:, index] if index.size else level,
     }
     hour_ms = (course.end_ms[:, None] - HOUR_MS * np.arange(STEP_HOURS, 0, -1)).ravel()
     hours = hour_ms.size
@@ -108,6 +109,15 @@ def _hours(situation: Situation, labels: list[str]) -> pd.DataFrame:
         {"pot": np.repeat([pots[place].label for place in index], hours), "hour_ms": np.tile(hour_ms, index.size)}
         | {name: np.repeat(series, STEP_HOURS, axis=0).T.ravel() for name, series in figures.items()}
     )
+
+
+def _likeliest_line_mm(situation: Situation) -> FloatArray:
+    """The line of every pot along the whole course with the likeliest constants and levels, (step, pot)."""
+    every = np.arange(len(situation.standing.pots), dtype=np.int64)
+    mode = replace(at_the_mode(situation, every), stray=np.zeros((1, every.size)))
+    told = [replace(water, level_sd_mm=np.zeros_like(water.level_sd_mm)) for water in situation.waters]
+    whole = slice(0, situation.course.end_ms.size)
+    return dry_lines.lines(situation.standing, situation.course, situation.columns, told, mode, whole)[:, 0]
 
 
 def _critical(situation: Situation, index: IntArray, level_mm: FloatArray) -> FloatArray:
