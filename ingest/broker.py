@@ -9,6 +9,7 @@ the process that started it. What only it holds is lost when both are killed tog
 import contextlib
 import ipaddress
 import json
+import logging
 import os
 import socket
 import tempfile
@@ -19,8 +20,15 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
 
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
 if TYPE_CHECKING:
     from iotcore import Broker
+
+    from ingest.subscriber import Link
+
+log = logging.getLogger(__name__)
 
 #: iotcore's own limit of 20,480 bytes closes the connection of a sender of more; here the message arrives and is
 #: refused with a reason.
@@ -30,6 +38,7 @@ IN_FLIGHT = 500
 #: What the broker keeps for those who are away: four segments of 16 MB, the oldest let go first.
 SEGMENT_BYTES = 16 * 1024 * 1024
 SEGMENTS = 4
+OPENING_S = 5.0
 
 
 class BrokerError(RuntimeError):
@@ -103,12 +112,40 @@ class EmbeddedBroker:
         self.stop()
 
 
-def run(*listeners: Listener, stop: threading.Event) -> None:
-    """Run the embedded broker until `stop` is set; raises BrokerError when it cannot start or ends by itself."""
+def run(*listeners: Listener, stop: threading.Event, keep_for: "Link | None" = None) -> None:
+    """Run the embedded broker until `stop` is set; raises BrokerError when it cannot start or ends by itself.
+
+    It begins with no memory of anybody, and acknowledges what nobody has subscribed to. So that nothing is lost between
+    its start and the ingester's, the ingester's session is opened for it at once.
+    """
     with EmbeddedBroker(*listeners) as broker:
+        if keep_for is not None:
+            open_session(keep_for)
         while not stop.wait(0.5):
             if not broker.running:
                 raise BrokerError("The embedded broker ended by itself; what only it held is lost.")
+
+
+def open_session(link: "Link") -> None:
+    """Subscribe in the ingester's name and leave, so that the broker keeps what comes for it."""
+    subscribed = threading.Event()
+
+    def subscribe(client: mqtt.Client, *_: object) -> None:
+        client.subscribe([(topic, 1) for topic in link.filters])
+
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=link.client_id, clean_session=False)
+    if link.username is not None:
+        client.username_pw_set(link.username, link.password)
+    client.on_connect = subscribe
+    client.on_subscribe = lambda *_: subscribed.set()
+    try:
+        client.connect(link.host, link.port)
+        client.loop_start()
+        subscribed.wait(OPENING_S)
+        client.disconnect()
+        client.loop_stop()
+    except OSError as error:
+        log.warning("the ingester's session could not be opened for it: %s", error)
 
 
 def is_available() -> bool:

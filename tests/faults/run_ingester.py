@@ -1,6 +1,7 @@
 """An ingester as a process of its own, for tests that kill it: `run_ingester.py SETTINGS.json`, ended by SIGTERM.
 
 With `file_limit_bytes` no file may grow beyond that, which is what a full disk does to a store; SIGUSR1 lifts it.
+`clock_file` holds by how many milliseconds the host's clock is off, read at every look at it.
 """
 
 import json
@@ -15,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from ingest.readings.sqlite import SqliteReadings
 from ingest.sensors import Sensor
-from ingest.subscriber import Link, run
+from ingest.subscriber import Link, now_ms, run
 
 
 def main(path: str) -> None:
@@ -30,7 +31,16 @@ def main(path: str) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (settings["file_limit_bytes"], whole[1]))
     store = SqliteReadings(settings["store"], busy_s=2.0)
     sensors = [Sensor(topic, "senml", "t", "air_temperature", "Cel") for topic in settings["topics"]]
-    run(Link(**settings["link"]), store, lambda: sensors, stop=stop, status_file=Path(settings["status"]))
+    sensors += [Sensor(topic, "number", "", "air_temperature", "Cel") for topic in settings.get("bare", [])]
+    clock = Path(settings["clock_file"]) if settings.get("clock_file") else None
+    run(
+        Link(**settings["link"]),
+        store,
+        lambda: sensors,
+        stop=stop,
+        status_file=Path(settings["status"]),
+        clock_ms=lambda: now_ms() + (int(clock.read_text(encoding="utf-8")) if clock else 0),
+    )
     store.close()
 
 

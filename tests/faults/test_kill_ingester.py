@@ -14,6 +14,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -29,11 +30,19 @@ FIRST_MS = 1_780_000_000_000
 CLIENT_ID = "ingester under fire"
 
 
-class Publisher:
-    """Publishes numbered messages, each with a moment of its own, and knows which of them the broker acknowledged."""
+def timed(number: int) -> tuple[str, str]:
+    """Topic and body of a message that carries a moment of its own."""
+    return TOPICS[number % len(TOPICS)], json.dumps(
+        [{"n": "t", "u": "Cel", "v": number % 50, "t": (FIRST_MS + number) / 1000}]
+    )
 
-    def __init__(self, broker: Running, a_second: float) -> None:
+
+class Publisher:
+    """Publishes numbered messages and knows which of them the broker acknowledged."""
+
+    def __init__(self, broker: Running, a_second: float, message: Callable[[int], tuple[str, str]] = timed) -> None:
         """Start publishing at about that many messages a second."""
+        self._message = message
         # paho numbers its messages from 1 and begins again after 65,535: no test here sends as many.
         self._numbers: dict[int, int] = {}
         self._acknowledged: list[int] = []
@@ -55,6 +64,11 @@ class Publisher:
         return len(self._numbers)
 
     @property
+    def connected(self) -> bool:
+        """Whether the client believes in its connection."""
+        return self._client.is_connected()
+
+    @property
     def acknowledged(self) -> set[int]:
         """The numbers of the messages that the broker acknowledged."""
         return {self._numbers[mid] for mid in self._acknowledged[:]}
@@ -63,8 +77,7 @@ class Publisher:
         while not self._stop.wait(0.01):
             for _ in range(round(a_second * 0.01)):
                 number = self.sent
-                body = json.dumps([{"n": "t", "u": "Cel", "v": number % 50, "t": (FIRST_MS + number) / 1000}])
-                self._numbers[self._client.publish(TOPICS[number % len(TOPICS)], body, qos=1).mid] = number
+                self._numbers[self._client.publish(*self._message(number), qos=1).mid] = number
 
     def finish(self) -> None:
         """Stop publishing and wait until the broker has acknowledged everything that was sent."""
@@ -99,12 +112,15 @@ class Ingester:
         self._path.write_text(json.dumps(settings | more), encoding="utf-8")
         self.process: subprocess.Popen | None = None
 
-    def start(self) -> None:
+    def start(self, process_group: int | None = None) -> None:
         """Start the process and wait until it is connected."""
         self.status_file.unlink(missing_ok=True)
         log = (self.folder / "ingester.log").open("ab")
         self.process = subprocess.Popen(
-            [sys.executable, Path(__file__).with_name("run_ingester.py"), self._path], stdout=log, stderr=log
+            [sys.executable, Path(__file__).with_name("run_ingester.py"), self._path],
+            stdout=log,
+            stderr=log,
+            process_group=process_group,
         )
         log.close()
         until(lambda: self.status().get("connected"), "for the ingester")
@@ -150,7 +166,12 @@ def settled(ingester: Ingester, publisher: Publisher) -> list[int]:
 
 def drained(ingester: Ingester, publisher: Publisher) -> list[int]:
     """Wait until the store holds what was acknowledged (or nothing more comes), then stop the ingester."""
-    until(lambda: len(kept_numbers(ingester.folder)) >= len(publisher.acknowledged), "for the store")
+    return drained_to(ingester, len(publisher.acknowledged))
+
+
+def drained_to(ingester: Ingester, count: int) -> list[int]:
+    """Wait until the store holds so many messages, then stop the ingester."""
+    until(lambda: len(kept_numbers(ingester.folder)) >= count, "for the store")
     ingester.end(signal.SIGTERM)
     return kept_numbers(ingester.folder)
 

@@ -16,6 +16,9 @@ from dashboard.alerts import publish_retained
 from ingest import broker
 from ingest.broker import BrokerError, EmbeddedBroker, Listener, free_port
 from ingest.home import open_home
+from ingest.readings.sqlite import SqliteReadings
+from ingest.sensors import Sensor
+from ingest.subscriber import Link, run
 from tests.ingest.test_subscriber import certificates
 
 
@@ -165,3 +168,20 @@ def test_settings_that_would_open_it_or_cannot_work_are_refused(tmp_path, settin
     (tmp_path / "dryline.toml").write_text(f"[broker]\n{settings}\n", encoding="utf-8")
     with closing(open_home(tmp_path)) as home, pytest.raises(BrokerError, match=sentence):
         EmbeddedBroker(*home.listeners())
+
+
+def test_what_comes_before_the_ingester_is_kept_for_it(tmp_path):
+    link = Link(port=free_port(), client_id="late")
+    sensor = Sensor("late/air", "senml", "t", "air_temperature", "Cel")
+    with EmbeddedBroker(Listener(port=link.port)), closing(SqliteReadings(tmp_path / "readings.db")) as store:
+        broker.open_session(link)
+        publish_retained(link, {sensor.topic: b'[{"n": "t", "u": "Cel", "v": 20.5, "t": 1780000000}]'}, retain=False)
+        stop = threading.Event()
+        ingester = threading.Thread(target=run, args=(link, store, lambda: [sensor]), kwargs={"stop": stop})
+        ingester.start()
+        deadline = time.monotonic() + 60
+        while not store.latest() and time.monotonic() < deadline:
+            time.sleep(0.01)
+        stop.set()
+        ingester.join()
+        assert store.latest() == {sensor.source: (1_780_000_000_000, 20.5)}
