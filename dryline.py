@@ -350,7 +350,7 @@ def broker(home: HomeFolder = None) -> None:
 
     with _opened(home) as house:
         _keep_log(house, "broker")
-        serve(*house.listeners(), stop=_until_asked_to_stop())
+        serve(*house.listeners(), stop=_until_asked_to_stop(), keep_for=house.link())
 
 
 @app.command()
