@@ -78,9 +78,8 @@ def refresh(home: Home, now_ms: int) -> int:
         if done != before:
             finished[shelf.label] = done
     hourly = _together([*frames, *_climates(home, sensors, due)])
-    home.readings.write_facts(hourly=hourly, touched_until=touched.until)
-    for label, done in finished.items():
-        _keep_done(home, label, done)
+    derived = {_key(label): _told_done(done) for label, done in finished.items()}
+    home.readings.write_facts(hourly=hourly, touched_until=touched.until, derived=derived)
     return 0 if hourly is None else len(hourly)
 
 
@@ -136,9 +135,8 @@ def _frame(shelf: str, hour_ms: IntArray, columns: dict[str, FloatArray]) -> pd.
 
 def _whole_span(home: Home, sensors: Sequence[Sensor], until_ms: int) -> list[tuple[int, int]]:
     """From the first reading that is kept to the last whole hour."""
-    series = home.readings.read([sensor.source for sensor in sensors], 0, until_ms)
-    starts = [int(times[0]) // HOUR_MS * HOUR_MS for times, _ in series.values() if times.size]
-    return [(min(starts), until_ms)] if starts else []
+    first_ms = home.readings.first_ms(0, [sensor.source for sensor in sensors])
+    return [] if first_ms is None or first_ms >= until_ms else [(first_ms // HOUR_MS * HOUR_MS, until_ms)]
 
 
 def _changed_spans(touched: Touched, sensors: Sequence[Sensor], before: _Done, done: _Done) -> list[tuple[int, int]]:
@@ -151,7 +149,18 @@ def _changed_spans(touched: Touched, sensors: Sequence[Sensor], before: _Done, d
         spans.append((int(changed.min()), min(int(changed.max()) + HOUR_MS + LONGEST_HOLD_MS, done.until_ms)))
     if sensors:
         spans.append((before.until_ms, done.until_ms))
-    return [(start_ms, end_ms) for start_ms, end_ms in spans if start_ms < end_ms]
+    return _merged([(start_ms, end_ms) for start_ms, end_ms in spans if start_ms < end_ms])
+
+
+def _merged(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The same hours without computing any of them twice."""
+    merged: list[tuple[int, int]] = []
+    for start_ms, end_ms in sorted(spans):
+        if merged and start_ms <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(merged[-1][1], end_ms))
+        else:
+            merged.append((start_ms, end_ms))
+    return merged
 
 
 def _hold_ms(home: Home, sensors: Sequence[Sensor], latest: dict[str, tuple[int, float]]) -> int:
@@ -192,9 +201,8 @@ def _read_done(home: Home, shelf: str) -> _Done:
     return _Done(kept[0], body["until_ms"], frozenset((source, ms) for source, ms in body["failed"] if ms >= since_ms))
 
 
-def _keep_done(home: Home, shelf: str, done: _Done) -> None:
-    body = orjson.dumps({"until_ms": done.until_ms, "failed": sorted(done.failed)})
-    home.readings.put_derived(_key(shelf), done.fingerprint, body)
+def _told_done(done: _Done) -> tuple[str, bytes]:
+    return done.fingerprint, orjson.dumps({"until_ms": done.until_ms, "failed": sorted(done.failed)})
 
 
 def _key(shelf: str) -> str:

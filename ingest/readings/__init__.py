@@ -6,7 +6,7 @@ series is read, by the caller; nothing here knows a shelf, a pot or a unit. Raw 
 Time is whole milliseconds since the Unix epoch, UTC. Ranges are half-open, [start, end).
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
@@ -164,6 +164,9 @@ class ReadingsStore(Protocol):
     def last_before(self, sources: Sequence[str], time_ms: int) -> dict[str, tuple[int, float]]:
         """The last reading of each source strictly before a moment; a source without one is left out."""
 
+    def first_ms(self, since_ms: int = ..., sources: Sequence[str] | None = None) -> int | None:
+        """When the first reading of these sources (None: of all) since a moment was taken; None where there is none."""
+
     def latest(self) -> dict[str, tuple[int, float]]:
         """The newest reading of every source."""
 
@@ -191,12 +194,14 @@ class ReadingsStore(Protocol):
         daily: "pd.DataFrame | None" = None,
         *,
         touched_until: int | None = None,
+        derived: Mapping[str, tuple[str, bytes]] | None = None,
     ) -> None:
         """Write facts and clear the marks they answer, in one transaction.
 
         `hourly` has `place, hour_ms` and any of `HOURLY_COLUMNS`, `daily` has `pot, day_ms` and any of
         `DAILY_COLUMNS`. A row replaces the row of the same key; a row without a single value removes it.
-        Marks up to `touched_until` are cleared; an hour touched again meanwhile keeps its mark.
+        Marks up to `touched_until` are cleared; an hour touched again meanwhile keeps its mark. `derived` is what
+        `put_derived` takes, by key.
         """
 
     def read_hourly(self, place: str, start_ms: int, end_ms: int) -> "pd.DataFrame":

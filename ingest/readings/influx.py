@@ -98,11 +98,11 @@ class InfluxReadings(SqliteReadings):
                     last[source] = there
         return last
 
-    def first_ms(self, since_ms: int = EARLIEST_MS) -> int | None:
-        """When the first reading since a moment was taken, here or on the server."""
-        firsts = [super().first_ms(since_ms)]
+    def first_ms(self, since_ms: int = EARLIEST_MS, sources: Sequence[str] | None = None) -> int | None:
+        """When the first reading of these sources (None: of all) since a moment was taken, here or on the server."""
+        firsts = [super().first_ms(since_ms, sources)]
         if self._pruned_before_ms() > since_ms:
-            firsts.append(self._server.first_ms(since_ms))
+            firsts.append(self._server.first_ms(since_ms, self.sources() if sources is None else sources))
         return min((first for first in firsts if first is not None), default=None)
 
     def touch(self, sources: Iterable[str] | None = None) -> None:

@@ -90,10 +90,13 @@ class InfluxServer:
             return int(times[0]), float(values[0])
         return None
 
-    def first_ms(self, since_ms: int) -> int | None:
-        """When the first reading since a moment was taken."""
+    def first_ms(self, since_ms: int, sources: Sequence[str]) -> int | None:
+        """When the first reading of these sources since a moment was taken."""
         span = _within(since_ms, _LATEST_MS)
-        found = self._series(f"SELECT FIRST(value) FROM reading WHERE {span} GROUP BY source")
+        found: dict[str, Series] = {}
+        for begin in range(0, len(sources), _SOURCES_A_QUERY):
+            some = " OR ".join(f"source = '{_tag(source)}'" for source in sources[begin : begin + _SOURCES_A_QUERY])
+            found |= self._series(f"SELECT FIRST(value) FROM reading WHERE ({some}) AND {span} GROUP BY source")
         return min((int(times[0]) for times, _ in found.values()), default=None)
 
     def hours(self, source: str, before_ms: int) -> IntArray:

@@ -126,10 +126,10 @@ class SqliteReadings:
         with self._connections.reading() as db:
             return [source for (source,) in db.execute("SELECT source FROM series ORDER BY source")]
 
-    def first_ms(self, since_ms: int = EARLIEST_MS) -> int | None:
-        """When the first reading since a moment was taken; None where there is none."""
+    def first_ms(self, since_ms: int = EARLIEST_MS, sources: Sequence[str] | None = None) -> int | None:
+        """When the first reading of these sources (None: of all) since a moment was taken; None where there is none."""
         with self._connections.reading() as db:
-            numbers = [number for (number,) in db.execute("SELECT id FROM series")]
+            numbers = _numbers_of(db, sources).values()
             firsts = [sealing.first_after(db, number, since_ms - 1) for number in numbers]
         return min((first for first in firsts if first is not None), default=None)
 
@@ -189,6 +189,7 @@ class SqliteReadings:
         daily: "pd.DataFrame | None" = None,
         *,
         touched_until: int | None = None,
+        derived: Mapping[str, tuple[str, bytes]] | None = None,
     ) -> None:
         """Write facts and clear the marks they answer, in one transaction (see the protocol)."""
         with self._connections.writing() as db:
@@ -198,6 +199,8 @@ class SqliteReadings:
                 facts.write_daily(db, daily)
             if touched_until is not None:
                 db.execute("DELETE FROM touched WHERE mark <= ?", (touched_until,))
+            for key, (fingerprint, body) in (derived or {}).items():
+                _put_derived(db, key, fingerprint, body)
 
     def read_hourly(self, place: str, start_ms: int, end_ms: int) -> "pd.DataFrame":
         """Hourly facts of a place, sorted."""
@@ -212,7 +215,7 @@ class SqliteReadings:
     def put_derived(self, key: str, fingerprint: str, body: bytes) -> None:
         """Keep something computed with the fingerprint of what it was computed from."""
         with self._connections.writing() as db:
-            db.execute("INSERT OR REPLACE INTO derived VALUES (?, ?, ?)", (key, fingerprint, bytes(body)))
+            _put_derived(db, key, fingerprint, body)
 
     def get_derived(self, key: str) -> tuple[str, bytes] | None:
         """The fingerprint and body kept under a key, or None."""
@@ -371,6 +374,10 @@ def _mark(db: sqlite3.Connection, hours: Iterable[tuple[int, int]]) -> None:
     """Mark hours (series, start) as touched, with a number that grows: a mark set meanwhile is told from one seen."""
     mark = db.execute("UPDATE tally SET value = value + 1 WHERE name = 'mark' RETURNING value").fetchall()[0][0]
     db.executemany("INSERT OR REPLACE INTO touched VALUES (?, ?, ?)", ((*hour, mark) for hour in hours))
+
+
+def _put_derived(db: sqlite3.Connection, key: str, fingerprint: str, body: bytes) -> None:
+    db.execute("INSERT OR REPLACE INTO derived VALUES (?, ?, ?)", (key, fingerprint, bytes(body)))
 
 
 def _add_failure(db: sqlite3.Connection, number: int, failure: SensorFailure) -> None:
