@@ -293,8 +293,10 @@
       const answer = spec.log ? await root.dryline.change.log(spec.change, ready, photos) : await root.dryline.change.send(spec.change, ready);
       button.disabled = false;
       if (answer.away) showFaults(form, spec, [{ where: "", says: "The server cannot be reached just now. Nothing was changed; what you wrote stands here until you try again." }]);
-      else if (answer.faults) showFaults(form, spec, answer.faults);
-      else {
+      else if (answer.faults) {
+        showFaults(form, spec, answer.faults);
+        node.dispatchEvent(new CustomEvent("dryline:refused", { bubbles: true, detail: answer.faults }));
+      } else {
         showFaults(form, spec, []);
         told(answer);
         node.dispatchEvent(new CustomEvent("dryline:done", { bubbles: true, detail: { change: spec.change, body: ready, done: answer.done, kept: answer.kept } }));

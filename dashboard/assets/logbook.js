@@ -400,6 +400,7 @@
         repaint();
       }
     });
+    node.addEventListener("dryline:refused", () => root.dryline.changed()); /* perhaps somebody else was quicker: look again */
     node.addEventListener("change", (event) => {
       if (event.target.matches("[data-shot]")) shot(viewOf(seen.path).pot, event.target);
     });

@@ -18,7 +18,7 @@ from ingest.logbook.follow_ups import BRINGING, BRINGING_FOR_MS, FollowUp, Said,
 from ingest.logbook.notes import Notes
 from ingest.logbook.notes_csv import csv_from_notes, notes_from_csv
 from ingest.logbook.placements import Placements
-from ingest.logbook.records import AnyRecord, Note, Shelf, checked_note
+from ingest.logbook.records import NUMBER_COLUMNS, AnyRecord, Note, Shelf, checked_note
 from ingest.logbook.refusals import Fault, Refused, Unknown
 from ingest.logbook.setup_toml import DatedSetup, Home, home_from_toml, toml_from_home
 from ingest.sensors import Sensor
@@ -227,4 +227,5 @@ def _same(note: Note) -> str:
     """What makes two notes the same."""
     own = ("id", "version", "withdrawn")
     values = {k: v for k, v in note.model_dump(mode="json").items() if k not in own and v not in (None, {}, "")}
+    values |= {k: float(values[k]) for k in NUMBER_COLUMNS if k in values}  # 10 comes back as 10.0
     return json.dumps(values, sort_keys=True)

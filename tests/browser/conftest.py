@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from dashboard.app import create_app
 from dashboard.listening import listening
@@ -33,6 +33,8 @@ FLAGS = [
 ]
 DATA = Path(__file__).parents[1] / "data"
 KEY = b"k" * 32
+
+expect.set_options(timeout=30_000)  # as long as every other wait: a slow machine is no fault
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -156,7 +158,7 @@ def open_page(browser: Browser, glasshouse: Glasshouse, watch: Watch) -> Iterato
         watch.follow(page)
         page.clock.install()
         page.goto(glasshouse.address + path)
-        page.wait_for_selector("#wall .stage, main.plain, .gate, #story h1, #workshop h1, #logbook h1")
+        page.wait_for_selector("#wall .stage, main.plain, .gate, #page main h1")
         return page
 
     yield visit

@@ -16,17 +16,20 @@ SCREENS = [
 ]
 
 
+def grave(page):
+    """The serious violations that axe-core finds on an open page."""
+    page.clock.resume()  # axe-core waits on timers
+    return [
+        f"{violation['id']}: {node['html'][:160]} {node['failureSummary'][:300]}"
+        for violation in Axe().run(page).response["violations"]
+        if violation["impact"] in GRAVE
+        for node in violation["nodes"]
+    ]
+
+
 @pytest.mark.parametrize(("path", "size", "theme"), SCREENS)
 def test_no_screen_has_a_serious_violation(open_page, path, size, theme):
     page = open_page(path, size, theme)
     if path.startswith("/story/"):
         page.wait_for_selector(".story-graph .main-svg")
-    page.clock.resume()  # axe-core waits on timers
-    found = Axe().run(page).response["violations"]
-    grave = [
-        f"{violation['id']}: {node['html'][:160]} {node['failureSummary'][:300]}"
-        for violation in found
-        if violation["impact"] in GRAVE
-        for node in violation["nodes"]
-    ]
-    assert grave == []
+    assert grave(page) == []

@@ -2,8 +2,17 @@
 
 from tests.ingest.conftest import march
 
-LOOK = {"time_ms": march(5), "pot": "window left", "kind": "inspection", "how": "fingertip", "detail": {"algae": True}}
-OTHER = {**LOOK, "kind": "refill", "how": None, "detail": {"found": "low"}}
+LOOK = {
+    "time_ms": march(5),
+    "pot": "window left",
+    "kind": "inspection",
+    "dry_layer_low_mm": 10,
+    "dry_layer_high_mm": 20.5,
+    "how": "fingertip",
+    "tips_growing": 1,
+    "detail": {"algae": True},
+}
+OTHER = {"time_ms": march(5), "pot": "window left", "kind": "refill", "amount_ml": 300, "detail": {"found": "low"}}
 
 
 def test_the_same_notes_sent_twice_are_kept_once_and_keep_their_numbers(book):
