@@ -9,7 +9,7 @@ export PIP_DISABLE_PIP_VERSION_CHECK = 1
 # The matrices are small: threads of the linear algebra library only get in each other's way.
 export OPENBLAS_NUM_THREADS = 1
 
-.PHONY: demo test check long science-report pictures clean
+.PHONY: demo test check long faults fuzz science-report pictures clean
 
 demo: $(RUN_READY)
 	$(BIN)/dryline demo $(if $(PORT),--port $(PORT))
@@ -36,6 +36,13 @@ $(TEST_READY): pyproject.toml constraints.txt scripts/install-test-packages
 
 long: $(TEST_READY)
 	$(BIN)/python -m pytest -m long -s
+
+faults: $(TEST_READY)
+	$(BIN)/python -m pytest tests/faults -s
+
+fuzz: $(TEST_READY)
+	$(BIN)/python -m tests.faults.fuzz $(if $(CASES),--cases $(CASES))
+	$(BIN)/python -m tests.faults.fuzz_by_coverage $(if $(CASES),--runs $(CASES))
 
 science-report: $(TEST_READY)
 	$(BIN)/python -m tests.science.report $(WORLDS)

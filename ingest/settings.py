@@ -162,10 +162,10 @@ def read_settings(path: Path) -> Settings:
         return Settings()
     try:
         return Settings.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{path.name} is not valid TOML: {error}.") from None
     except ValidationError as error:
         raise SettingsError(f"{path.name}: {_first_fault(error)}") from None
+    except (ValueError, RecursionError) as error:  # no TOML, no UTF-8, a number of thousands of digits, nested for ever
+        raise SettingsError(f"{path.name} is not valid TOML: {error}.") from None
 
 
 def _first_fault(error: ValidationError) -> str:
