@@ -5,8 +5,10 @@ story and hands it to the figures; computes nothing itself.
 """
 
 import logging
+from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote, unquote
+from zoneinfo import ZoneInfo
 
 from dash import ClientsideFunction, Input, Output, Patch, State, dcc, html, no_update
 
@@ -109,7 +111,24 @@ def _story(answer: Answer, weeks: int) -> list[Any]:
         dcc.Graph(
             id="story-graph", figure=story_figure(answer), config=TOOLS, className="story-graph", responsive=True
         ),
+        *_photos(answer),
     ]
+
+
+def _photos(answer: Answer) -> list[Any]:
+    """The photos of the span with their days, in their order."""
+    photos = answer.get("photos") or []
+    if not photos:
+        return []
+    zone = ZoneInfo(answer["time_zone"])
+
+    def shown(photo: Answer) -> Any:
+        day = datetime.fromtimestamp(photo["time_ms"] / 1000, UTC).astimezone(zone)
+        words = f"{day.day} {day:%b %Y}"
+        picture = html.Img(src=f"/photos/{photo['name']}?small", alt=f"{answer['pot']}, {words}")
+        return html.A([picture, html.Span(words)], href=f"/photos/{photo['name']}", target="_blank", rel="noopener")
+
+    return [html.H2("Photos"), html.Div([shown(photo) for photo in photos], className="story-photos")]
 
 
 def zoomed(ask: Ask, path: str, moved: dict[str, Any] | None) -> Any:

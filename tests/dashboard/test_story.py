@@ -191,3 +191,13 @@ def test_without_a_pot_every_pot_is_offered():
     words = text_of(page)
     assert "window left" in words
     assert "cold corner" in words
+
+
+def test_photos_stand_below_the_time_axis_with_their_days() -> None:
+    name = "0" * 32 + ".jpg"
+    photos = [{"time_ms": AT_MS, "name": name, "note_id": 1}]
+    told, _ = tell(asks(lambda *_: {**read("story-top-middle.json"), "photos": photos}), "/story/top%20middle")
+    links = [link for part in told if getattr(part, "className", "") == "story-photos" for link in part.children]
+    assert [link.href for link in links] == [f"/photos/{name}"]
+    assert links[0].children[0].src == f"/photos/{name}?small"
+    assert "2026" in links[0].children[1].children
