@@ -8,7 +8,7 @@ rough, and say so by their intervals.
 import numpy as np
 
 from analysis.held_series import DAY_MS, HOUR_MS, FloatArray, IntArray
-from analysis.levels import level_by_the_book, silent_since_ms
+from analysis.levels import EMPTY_BELOW_MM, level_by_the_book, silent_since_ms
 from analysis.pot_water import (
     MARK_ERROR_MM,
     DailyUse,
@@ -24,6 +24,9 @@ from analysis.pot_water import (
 )
 from analysis.reservoir import Vessel, level_mm, switch_crossings, water_ml
 from analysis.water_use import MEASURED, NOT_PRECISE, Z_90, WaterUse
+
+LEAST_DAYS = 2.0
+"""A look sooner after the level was last known measures no use (assumed)."""
 
 SWITCH_ERROR_MM = 2.0
 """How far a float hangs before it turns (sd; common practice, no source)."""
@@ -82,6 +85,7 @@ def switched_water(
         np.concatenate((notes.to_mark, np.zeros(turned_ms.size, np.bool_))),
         np.concatenate((notes.level_mm, np.full(turned_ms.size, switch_height_mm))),
         np.concatenate((notes.is_flush, np.zeros(turned_ms.size, np.bool_))),
+        np.concatenate((notes.errors_mm, np.full(turned_ms.size, SWITCH_ERROR_MM))),
     )
     order = np.argsort(seen.time_ms, kind="stable")
     seen = RefillNotes(*(getattr(seen, name)[order] for name in vars(seen)))
@@ -101,23 +105,38 @@ def book_water(
 ) -> PotWater:
     """Water of a pot without a sensor, by the book of its notes.
 
-    Two fillings to the mark in a row, the second with its amount, measure the use between them. Where nothing was
+    Two fillings to the mark in a row, the second with its amount, measure the use between them; so do a filling and a
+    look at the gauge, or what was found before the next one (empty says only that it was all gone). Where nothing was
     measured the expected use (mL a day, for a pot like this in its air) carries the level, with a wide interval.
     since_ms: from when on levels are wanted (the first note unless given).
     """
     notes = notes.until(at_ms)
-    to_mark = np.flatnonzero(notes.to_mark)
-    poured_between = np.cumsum(np.where(np.isfinite(notes.amount_ml), notes.amount_ml, 0.0))
-    untold = np.cumsum(notes.pours & ~np.isfinite(notes.amount_ml))
-    first, second = to_mark[:-1], to_mark[1:]
-    whole = untold[second] == untold[first]
-    used = poured_between[second] - poured_between[first]
-    sd = np.hypot(0.1 * used, np.sqrt(2.0) * MARK_ERROR_MM * vessel.ml_per_mm)
-    intervals = _told_intervals(notes.time_ms[first[whole]], notes.time_ms[second[whole]], used[whole], sd[whole])
+    intervals = _between_known_levels(vessel, notes)
     rests_on: RestsOn = "notes" if intervals.from_ms.size else "expected"
     return _by_the_book(
         vessel, notes, at_ms, expected_use_ml_per_day, intervals, day_edges_ms, since_ms, None, rests_on
     )
+
+
+def _between_known_levels(vessel: Vessel, notes: RefillNotes) -> WaterUse:
+    """Use from each moment at which the level is known to the next, where all that was poured between is known too."""
+    told = np.where(notes.to_mark, vessel.fill_mark_mm, notes.level_mm)
+    # after an amount on an unknown level nothing is known, and an empty reservoir may long have been so
+    at = np.flatnonzero(np.isfinite(told) & (notes.to_mark | (notes.level_mm > EMPTY_BELOW_MM)))
+    poured = np.where(np.isfinite(notes.amount_ml), notes.amount_ml, 0.0)
+    poured_between, untold = np.cumsum(poured), np.cumsum(notes.pours & ~np.isfinite(notes.amount_ml))
+    first, second = at[:-1], at[1:]
+    whole = untold[second] == untold[first]
+    water = np.asarray(water_ml(vessel, told))
+    used = poured_between[second] - poured_between[first] + water[first] - water[second]
+    errors = notes.errors_mm * vessel.ml_per_mm
+    sd = np.sqrt(
+        (0.1 * (poured_between[second] - poured_between[first])) ** 2 + errors[first] ** 2 + errors[second] ** 2
+    )
+    # soon after a filling the medium still drinks, and a fall of a few mm is mostly error
+    whole &= (notes.time_ms[second] - notes.time_ms[first] > LEAST_DAYS * DAY_MS) | notes.to_mark[second]
+    whole &= used > 0.0
+    return _told_intervals(notes.time_ms[first[whole]], notes.time_ms[second[whole]], used[whole], sd[whole])
 
 
 def _told_intervals(from_ms: IntArray, until_ms: IntArray, used_ml: FloatArray, sd_ml: FloatArray) -> WaterUse:
@@ -168,7 +187,7 @@ def _by_the_book(
     told = np.where(notes.to_mark, vessel.fill_mark_mm, notes.level_mm)
     rise = np.where(np.isfinite(notes.amount_ml), level_mm(vessel, np.nan_to_num(notes.amount_ml)), np.nan)
     book = level_by_the_book(
-        moments, notes.time_ms, told, rise, fall_mm, fill_error_mm=MARK_ERROR_MM, fall_error_share=error
+        moments, notes.time_ms, told, rise, fall_mm, fill_error_mm=notes.errors_mm, fall_error_share=error
     )
     edges = full_days(utc_midnights(since, at_ms) if day_edges_ms is None else day_edges_ms, since, at_ms)
     week, week_sd = _recent_use(intervals, at_ms, 14.0)
@@ -179,7 +198,7 @@ def _by_the_book(
         forgotten = 0.0 if rests_on == "measured" else Z_90 * FORGOTTEN_REFILLS * week
         use = UsePerDay(week, max(week - spread, 0.0), week + float(np.hypot(spread, forgotten)))
     else:
-        use = UsePerDay(np.nan, np.nan, np.nan, "no two fillings to the mark with an amount in a fortnight")
+        use = UsePerDay(np.nan, np.nan, np.nan, "no two known levels with all that was poured between in a fortnight")
     shown = hour_ms >= since - HOUR_MS
     days = edges[:-1].size
     empty = np.full(days, np.nan)

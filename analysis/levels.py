@@ -260,7 +260,7 @@ def level_by_the_book(
     fill_amount_mm: FloatArray,
     fall_mm_per_day: FloatArray,
     *,
-    fill_error_mm: float = 2.0,
+    fill_error_mm: float | FloatArray = 2.0,
     fall_error_share: float = 0.3,
 ) -> BookLevel:
     """The level a pot must have by its refill notes and the use that is expected of it.
@@ -269,15 +269,20 @@ def level_by_the_book(
     after, where the note tells it ("filled to the mark": the mark; a sight gauge: the reading), else NaN.
     fill_amount_mm: (f,) the rise of a note with an amount, used where the level is not told, else NaN.
     fall_mm_per_day: (m,) expected fall at each moment (it stands until the next moment). fill_error_mm: how well
-    people meet a mark (sd; common practice, no source). fall_error_share: sd of the expected use as a share of it;
-    it acts on the whole spell alike, since an expectation is wrong in one direction for long. Returns BookLevel.
+    people meet a mark, or of each note (f,) (sd; common practice, no source). fall_error_share: sd of the expected use
+    as a share of it; it acts on the whole spell alike, since an expectation is wrong in one direction for long. Returns
+    BookLevel.
     """
     moment_ms = np.asarray(moment_ms, np.int64)
     hours = np.diff(moment_ms) / DAY_MS
     fallen = np.concatenate(([0.0], np.cumsum(np.asarray(fall_mm_per_day, np.float64)[:-1] * hours)))
     fallen_at_fill = np.interp(fill_ms, moment_ms, fallen) if moment_ms.size else np.zeros(fill_ms.shape)
     after_mm, after_sd = _levels_after_fills(
-        fill_level_mm, fill_amount_mm, fallen_at_fill, fill_error_mm, fall_error_share
+        fill_level_mm,
+        fill_amount_mm,
+        fallen_at_fill,
+        np.broadcast_to(np.asarray(fill_error_mm, np.float64), fill_level_mm.shape),
+        fall_error_share,
     )
     note = np.searchsorted(fill_ms, moment_ms, side="right") - 1
     # A note that only says "topped up" on an unknown level tells nothing: such levels are NaN and stay unknown.
@@ -298,14 +303,14 @@ def level_by_the_book(
 
 
 def _levels_after_fills(
-    told_mm: FloatArray, amount_mm: FloatArray, fallen_mm: FloatArray, fill_error_mm: float, fall_error_share: float
+    told_mm: FloatArray, amount_mm: FloatArray, fallen_mm: FloatArray, error_mm: FloatArray, fall_error_share: float
 ) -> tuple[FloatArray, FloatArray]:
     """Level and its sd just after each fill, carried from note to note (a pot has tens of notes, not thousands)."""
     level = np.full(told_mm.shape, np.nan)
     sd = np.full(told_mm.shape, np.nan)
     for note in range(told_mm.size):
         if np.isfinite(told_mm[note]):
-            level[note], sd[note] = told_mm[note], fill_error_mm
+            level[note], sd[note] = told_mm[note], error_mm[note]
         elif note and np.isfinite(amount_mm[note]):
             since = max(fallen_mm[note] - fallen_mm[note - 1], 0.0)
             level[note] = max(level[note - 1] - since, 0.0) + amount_mm[note]

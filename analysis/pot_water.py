@@ -41,7 +41,9 @@ class RefillNotes:
     """Notes of water given to one pot, ascending; all arrays (k,).
 
     amount_ml: NaN where not told. to_mark: filled to the mark. level_mm: a level read by eye just after (or at a look
-    without a refill), else NaN. is_flush: watered from the top. A look at the gauge is a note with level_mm alone.
+    without a refill), else NaN. is_flush: watered from the top. A look at the gauge is a note with level_mm alone; so
+    is what somebody found before filling (empty, low, half, full). level_sd_mm: how sure such a level is; None = as
+    sure as a mark.
     """
 
     time_ms: IntArray
@@ -49,6 +51,7 @@ class RefillNotes:
     to_mark: BoolArray
     level_mm: FloatArray
     is_flush: BoolArray
+    level_sd_mm: FloatArray | None = None
 
     def until(self, at_ms: int) -> "RefillNotes":
         """The notes dated at or before a moment."""
@@ -59,7 +62,13 @@ class RefillNotes:
             self.to_mark[known],
             self.level_mm[known],
             self.is_flush[known],
+            None if self.level_sd_mm is None else self.level_sd_mm[known],
         )
+
+    @property
+    def errors_mm(self) -> FloatArray:
+        """Sd of each told level."""
+        return np.full(self.time_ms.size, MARK_ERROR_MM) if self.level_sd_mm is None else self.level_sd_mm
 
     @property
     def pours(self) -> BoolArray:
@@ -164,20 +173,24 @@ def measured_water(
     day_edges_ms: IntArray | None = None,
     declared_interval_ms: int | None = None,
     since_ms: int | None = None,
+    shelf_vpd: tuple[IntArray, FloatArray] | None = None,
+    medium_ml_per_mm: float | None = None,
 ) -> PotWater:
     """Water of a pot with a level sensor.
 
     time_ms, reading_mm: (n,) ascending, mm above the floor; NaN = failed. Readings some weeks before `since_ms` make
     the answer better; those after `at_ms` are not looked at. shelf_temperature: times and degC of its shelf.
     day_edges_ms: local midnights, ascending (UTC unless given). declared_interval_ms: how often the sensor should
-    speak. since_ms: from when on daily use is wanted (the beginning unless given).
+    speak. since_ms: from when on daily use is wanted (the beginning unless given). shelf_vpd: times and kPa of its
+    shelf. medium_ml_per_mm: what a mm of the height of its column holds when full.
     """
     notes = (notes or no_notes()).until(at_ms)
     heard = time_ms <= at_ms
     levels = cleaned(time_ms[heard], reading_mm[heard])
     return _from_levels(
-        vessel, levels, at_ms, notes, shelf_temperature, day_edges_ms, declared_interval_ms, since_ms, True
-    )
+        vessel, levels, at_ms, notes, shelf_temperature, day_edges_ms, declared_interval_ms, since_ms, True,
+        shelf_vpd, medium_ml_per_mm,
+    )  # fmt: skip
 
 
 def weighed_water(
@@ -191,6 +204,7 @@ def weighed_water(
     day_edges_ms: IntArray | None = None,
     declared_interval_ms: int | None = None,
     since_ms: int | None = None,
+    shelf_vpd: tuple[IntArray, FloatArray] | None = None,
 ) -> PotWater:
     """Water of a pot on a load cell; arguments as in `measured_water`, mass_g in g.
 
@@ -207,8 +221,9 @@ def weighed_water(
     levels = cleaned(time_ms[heard], as_level)
     upright = Vessel(np.array([0.0, vessel.fill_mark_mm]), np.array([0.0, vessel.capacity_ml]), vessel.fill_mark_mm)
     water = _from_levels(
-        upright, levels, at_ms, notes, shelf_temperature, day_edges_ms, declared_interval_ms, since_ms, False
-    )
+        upright, levels, at_ms, notes, shelf_temperature, day_edges_ms, declared_interval_ms, since_ms, False,
+        shelf_vpd, None,
+    )  # fmt: skip
     return _with_levels_of_mass(water, vessel, levels, notes, lowest)
 
 
@@ -249,6 +264,8 @@ def _from_levels(
     declared_interval_ms: int | None,
     since_ms: int | None,
     medium_stores: bool,
+    shelf_vpd: tuple[IntArray, FloatArray] | None,
+    medium_ml_per_mm: float | None,
 ) -> PotWater:
     if levels.time_ms.size < 3:
         return nothing_known(at_ms, NO_READINGS if not levels.time_ms.size else TOO_FEW_READINGS)
@@ -261,7 +278,7 @@ def _from_levels(
     jump_notes = np.where(jumps.note >= 0, pours[np.maximum(jumps.note, 0)] if pours.size else -1, -1)
     stretches = _stretches(
         vessel, levels, jumps, jump_notes, notes, fall, shelf_temperature, min(since, at_ms - 8 * DAY_MS), at_ms,
-        medium_stores,
+        medium_stores, shelf_vpd, medium_ml_per_mm,
     )  # fmt: skip
     silent = silent_since_ms(levels.time_ms, at_ms, declared_interval_ms)
     is_stuck = levels.stuck_until_ms.size > 0 and levels.stuck_until_ms[-1] >= levels.time_ms[-1]
@@ -319,6 +336,8 @@ def _stretches(
     since_ms: int,
     at_ms: int,
     medium_stores: bool,
+    shelf_vpd: tuple[IntArray, FloatArray] | None,
+    medium_ml_per_mm: float | None,
 ) -> list[Stretch]:
     """The history in overlapping stretches, each with the part (from, until) for which it speaks; ascending."""
     usual = (fall if np.isfinite(fall) else 1.0) * vessel.ml_per_mm
@@ -339,7 +358,7 @@ def _stretches(
         start = max(begin - MARGIN_DAYS * DAY_MS, first)
         estimate = estimate_use(
             levels, jumps, vessel, start, min(until + MARGIN_DAYS * DAY_MS, end), usual, shelf_temperature, marks,
-            poured, medium_stores,
+            poured, medium_stores, shelf_vpd, medium_ml_per_mm,
         )  # fmt: skip
         if estimate is not None:
             stretches.append((begin, until, estimate))

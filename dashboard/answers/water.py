@@ -6,6 +6,7 @@ then borrowed from measured pots; where there is no note either, it is a guess t
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -32,6 +33,8 @@ OWN_USE_SHARE_SD, BORROWED_USE_SHARE_SD = 0.15, 0.35
 """How far off the use between two fills may be: of a pot that was measured last week; of pots like it (assumed)."""
 MARK_SD_MM = 2.0
 """How well people meet a mark (common practice, no source)."""
+FOUND_SHARE = {"empty": (0.0, 0.05), "low": (0.2, 0.1), "half": (0.5, 0.12), "full": (0.95, 0.08)}
+"""What a grower means by the words for a reservoir before filling: a share of the mark, and its sd (assumed)."""
 USUAL_MARK_MM, USUAL_LEVEL_SHARE, USUAL_LEVEL_SHARE_SD = 50.0, 0.65, 0.25
 """Where a reservoir of which nothing is noted usually stands: a share of its mark, and how unsure (assumed)."""
 
@@ -57,17 +60,52 @@ class StandingWater:
         return self.told.rests_on == "measured" and bool(np.isfinite(self.told.level_mm))
 
 
-def refill_notes(notes: pd.DataFrame) -> RefillNotes:
-    """What one pot's notes say of water poured or read off; a refill without an amount was to the mark."""
+def refill_notes(notes: pd.DataFrame, mark_mm: float = USUAL_MARK_MM) -> RefillNotes:
+    """What one pot's notes say of water poured or read off; a refill without an amount was to the mark.
+
+    What was found before filling (in a word, or read off) is a look at the level a moment earlier.
+    """
     told = notes["level_mm"].notna() | ((notes["kind"] == "feed") & notes["amount_ml"].notna())
     rows = notes[notes["kind"].isin(("refill", "flush")) | told]
     level_mm, amount_ml = rows["level_mm"].to_numpy(np.float64), rows["amount_ml"].to_numpy(np.float64)
-    said = np.array([None if not detail else detail.get("filled_to_mark") for detail in rows["detail"]], dtype=object)
+    details = [detail or {} for detail in rows["detail"]]
+    said = np.array([detail.get("filled_to_mark") for detail in details], dtype=object)
     silent = np.isnan(level_mm) & np.isnan(amount_ml)
     refill = (rows["kind"] == "refill").to_numpy()
     to_mark = refill & ((said == True) | ((said == None) & silent))  # noqa: E711, E712 - elementwise
+    time_ms = rows["time_ms"].to_numpy(np.int64)
+    found = np.array([_found_mm(detail, mark_mm) for detail in details], dtype=np.float64).reshape(-1, 2)
+    looks = np.flatnonzero(refill & np.isfinite(found[:, 0]))
+    nothing, never = np.full(looks.size, np.nan), np.zeros(looks.size, np.bool_)
+    every = RefillNotes(
+        np.concatenate((time_ms, time_ms[looks] - 1)),
+        np.concatenate((amount_ml, nothing)),
+        np.concatenate((to_mark, never)),
+        np.concatenate((level_mm, found[looks, 0])),
+        np.concatenate(((rows["kind"] == "flush").to_numpy(), never)),
+        np.concatenate((np.full(time_ms.size, MARK_SD_MM), found[looks, 1])),
+    )
+    return _in_order(every)
+
+
+def _found_mm(detail: Mapping[str, Any], mark_mm: float) -> tuple[float, float]:
+    """The level that was found before a filling and its sd; NaN where nobody said."""
+    read = detail.get("level_before_mm")
+    if read is not None:
+        return float(read), MARK_SD_MM
+    word = FOUND_SHARE.get(str(detail.get("found")))
+    return (float("nan"), float("nan")) if word is None else (word[0] * mark_mm, max(word[1] * mark_mm, MARK_SD_MM))
+
+
+def _in_order(notes: RefillNotes) -> RefillNotes:
+    order = np.argsort(notes.time_ms, kind="stable")
     return RefillNotes(
-        rows["time_ms"].to_numpy(np.int64), amount_ml, to_mark, level_mm, (rows["kind"] == "flush").to_numpy()
+        notes.time_ms[order],
+        notes.amount_ml[order],
+        notes.to_mark[order],
+        notes.level_mm[order],
+        notes.is_flush[order],
+        notes.errors_mm[order],
     )
 
 
@@ -90,7 +128,7 @@ def waters_of(
             home,
             pot,
             sensors,
-            refill_notes(of_pot.get(pot.label, notes.iloc[:0])),
+            refill_notes(of_pot.get(pot.label, notes.iloc[:0]), (pot.vessel or usual_vessel(pot.setup)).fill_mark_mm),
             grid_ms,
             float(expected_ml_per_day[-1, index]),
             shelf_temperature.get(pot.shelf),
@@ -264,7 +302,7 @@ def _reckoned(
         np.where(notes.to_mark, vessel.fill_mark_mm, notes.level_mm),
         notes.amount_ml / vessel.ml_per_mm,
         use / vessel.ml_per_mm,
-        fill_error_mm=MARK_SD_MM,
+        fill_error_mm=notes.errors_mm,
         fall_error_share=OWN_USE_SHARE_SD if measured else BORROWED_USE_SHARE_SD,
     )
     level, sd = water.level_mm, water.level_sd_mm

@@ -57,9 +57,26 @@ def test_an_untold_top_up_between_two_marks_spoils_the_measure():
     assert water.intervals.from_ms.tolist() == [at(3)]
 
 
-def test_a_look_at_the_gauge_sets_the_level():
+def test_a_look_at_the_gauge_sets_the_level_and_measures_the_use_since_the_mark():
     water = book_water(VESSEL, notes((0, np.nan, True), (5, np.nan, False, 21.0)), at(6), expected_use_ml_per_day=18.0)
-    assert water.level_mm == pytest.approx(21 - 18 / 9, abs=0.1)
+    assert water.intervals.per_day()[0] == pytest.approx([29 * 9 / 5])
+    assert water.level_mm == pytest.approx(21 - 29 / 5, abs=0.1)
+    assert water.level_low_mm < water.level_mm < water.level_high_mm
+
+
+def test_what_was_found_before_filling_measures_the_use_and_empty_does_not():
+    """Half found on day 6 and filled at once: half a reservoir in six days. Empty may have been so for long."""
+    half = book_water(VESSEL, notes((0, np.nan, True), (6, np.nan, False, 25.0), (6.01, np.nan, True)), at(8))
+    assert half.intervals.per_day()[0] == pytest.approx([25 * 9 / 6])
+    assert half.week.low < 25 * 9 / 6 < half.week.high
+    empty = book_water(
+        VESSEL,
+        notes((0, np.nan, True), (6, np.nan, False, 0.0), (6.01, np.nan, True)),
+        at(8),
+        expected_use_ml_per_day=40.0,
+    )
+    assert empty.intervals.value_ml.size == 0
+    assert empty.level_mm == pytest.approx(50 - 1.99 * 40 / 9, abs=0.2)
 
 
 def test_a_pot_of_which_nothing_is_noted_has_no_level_and_says_why():
