@@ -545,7 +545,9 @@ def _posterior(
         noted_mm=noted,
         near_sd_mm=near,
         notes=counts,
-        informed=_informed(columns, names, shared_sd, counts, _climate_effect(notes, fit.owner, pots)),
+        informed=_informed(
+            columns, names, shared_sd, counts, _climate_effect(notes, fit.owner, pots), notes.how.count("column_test")
+        ),
         rests_on=_rests_on(columns, counts, shared_sd),
         at_notes_mm=fit.depth_mm,
         shared_root=np.linalg.cholesky(covariance),
@@ -594,11 +596,13 @@ def _climate_effect(notes: DepthNotes, owner: IntArray, pots: int) -> ClimateEff
 
 
 def _informed(
-    columns: Columns, names: tuple[str, ...], sd: FloatArray, counts: IntArray, climate: ClimateEffect
+    columns: Columns, names: tuple[str, ...], sd: FloatArray, counts: IntArray, climate: ClimateEffect, tests: int
 ) -> tuple[str, ...]:
     """Which constants the notes have informed, as sentences."""
     pots = int((counts > 0).sum())
     says = [f"{int(counts.sum())} notes have set the capillary height of {pots} of {columns.pots} pots"]
+    if tests:
+        says.append(f"{tests} column test{'' if tests == 1 else 's'} told of a mix in every pot that holds some of it")
     present = columns.layer_share.sum(axis=(0, 2)) > 0.0
     media = len(columns.media)
     heights = [m for i, m in enumerate(columns.media) if present[i] and sd[i] < INFORMED_BELOW]

@@ -6,8 +6,11 @@ cover, medium, wick, heat, a move) is taken as done. What nobody recorded shows 
 expected (use is not proportional to dryness, so anything between "unchanged" and "proportional" is expected), and
 noted depths off the modelled line. Hypotheses of a hidden change (a failing wick, a plant that stopped drinking or
 grew, holes, a cover gone, heat) are each followed through the model and weighed against both; "nothing hidden" starts
-far ahead, so a recorded change needs less evidence than an unrecorded one. Use that falls while the line deepens is
-the wick; use that falls while it rises is the roots.
+far ahead, so a recorded change needs less evidence than an unrecorded one; so does air that broke away from its season.
+Use that falls while the line deepens is the wick; use that falls while it rises is the roots. What a known change did
+to use is told by the model and by measured use together, and its share in depth is lessened where use shows that it did
+less. Use counts for nothing where the reservoir ran out or was left to sink, since no level shows what a column gives
+back.
 
 The level is a mediator: a fall that faster use explains at an unchanged refill rhythm belongs to what raised the use.
 
@@ -20,15 +23,25 @@ the widths of what is expected are assumed.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
 from analysis.columns import Columns, FloatArray
-from analysis.counterfactual import FACTORS, Spell, courses, shown_days
-from analysis.hidden_causes import MOIST_AT_TOP_MM, NOTHING, Hidden, Weighed, hypotheses, log_likelihood, weighed
+from analysis.counterfactual import FACTORS, Spell, courses, courses_of_variants, shown_days
+from analysis.hidden_causes import (
+    MOIST_AT_TOP_MM,
+    NOTHING,
+    USE_STRAY,
+    Hidden,
+    Weighed,
+    air_error,
+    hypotheses,
+    log_likelihood,
+    weighed,
+)
 from analysis.shapley import shapley_shares, subsets
 
 DEPTH_MATTERS_MM = 3.0
@@ -37,9 +50,13 @@ _SURE = 0.8
 _HIDDEN_BELOW = 0.3
 _USUAL_REFILL_DAYS = 4.0
 _EMPTY_HOURS = 24.0
+_NEARLY_EMPTY_MM = 3.0
+_KNOWN_MATTERS = 0.10  # of use: a change that is known to have happened needs less evidence than one that is guessed
+_KNOWN_USE_SHARE_SD, _KNOWN_DEPTH = 0.5, 1.5  # how far a known change may do more or less; its weight among the shares
+_BREAKS = 2.5  # times the usual difference between neighbouring five-day means: the air of an event, not of the season
 _WEATHER = ("dry_air", "low_reservoir")
 _SEASON = 1.4  # times 15 %
-_EXPECTED_WITHIN = 0.3  # of a change of use that air explains: between unchanged and proportional
+_EXPECTED_WITHIN = 0.2  # of a change of use that air explains: between unchanged and proportional
 _WORDS = {
     "dry_air": ("drier air", "moister air"),
     "low_reservoir": ("a lower reservoir", "a fuller reservoir"),
@@ -86,6 +103,7 @@ class _Case:
     split: FloatArray
     weight: FloatArray
     log_use: FloatArray
+    did: FloatArray  # (k,) what a change known to have happened did to the logarithm of use; NaN for the others
     modelled: float  # what the shares add up to
     judged: float  # with the unexplained part where it is more than looking errs
     unexplained: float
@@ -111,24 +129,28 @@ def explained(
         raise ValueError("there is no day of air or level before the spell to compare it with")
     window = shown_days(len(since.drivers.vpd_kpa))
     factors = [f for f in FACTORS if f in {"dry_air", "low_reservoir", *recorded}]
+    since = _with_use_where_the_level_shows_it(before, since, window)
     known = bool(recorded) or since.empty_hours >= before.empty_hours + _EMPTY_HOURS
     found = weighed(hypotheses(columns_since, factors), before, since, columns_before, columns_since, window, known)
-    hidden = _hidden(before, since, found)
+    hidden = _wick_or_roots(_hidden(before, since, found), found, before, since, columns_before, columns_since, window)
     factors = [f for f in FACTORS if f in {*factors, hidden.factor}]
     masks = subsets(len(factors))
     course = courses(columns_before, hidden.applied(columns_since), before.drivers, since.drivers, factors, masks)
     depth, use = course.depth_mm[..., window].mean(-1), course.use_ml_per_day[..., window].mean(-1)
     weight = _weight(log_likelihood(use[-1] / use[0], course.depth_mm[-1], found.was_mm, before, since, found.recorded))
     split = _passed_on(shapley_shares(depth), use, factors, masks, before, since, columns_since)
+    log_use = shapley_shares(np.log(np.maximum(use, 0.1))) @ weight
+    certain_factors = [f for f in factors if f in recorded or (f == "dry_air" and air_broke(before, since))]
+    did = _did_to_use(log_use, factors, certain_factors, before, since)
+    split = _no_more_than_use_shows(split, log_use, did)
     unexplained, certain = _unexplained(since, course.depth_mm[-1], found.was_mm, weight, window)
     shares = _shares(factors, split, weight)
     modelled = sum(share.mm for share in shares)
     change, judged = modelled + unexplained, modelled + (unexplained if certain else 0.0)
     expected = float(_quantiles(use[_recorded_only(factors, hidden, masks)] / use[0], weight, [0.5])[0])
     ratio = float(since.use_ml_per_day / before.use_ml_per_day) if before.use_ml_per_day > 0 else float("nan")
-    log_use = shapley_shares(np.log(np.maximum(use, 0.1))) @ weight
     case = _Case(
-        before, since, factors, split, weight, log_use, modelled, judged, unexplained, ratio, expected,
+        before, since, factors, split, weight, log_use, did, modelled, judged, unexplained, ratio, expected,
         found.recorded, hidden,
     )  # fmt: skip
     direction = "drier" if judged > DEPTH_MATTERS_MM else "wetter" if judged < -DEPTH_MATTERS_MM else "same"
@@ -183,28 +205,124 @@ def changed_factors(
 
 
 def _hidden(before: Spell, since: Spell, found: Weighed) -> Hidden:
-    """The hidden change to go on with: where "nothing" is hardly believed, or use is off and one guess leads.
+    """The hidden change to go on with: where "nothing" is hardly believed, or use is off and a guess is likely.
 
-    Use that goes the way of a recorded change is none: that change did more than the model thinks.
+    Use that goes the way of a recorded change is none: that change did more than the model thinks. What a plant drinks
+    shows in use alone, so that without use that is off it is not accused.
     """
-    nothing = found.chance["none"]
-    leads = nothing <= 0.5 and found.chance[found.best_hidden.factor] >= 0.5 * (1 - nothing)
-    if nothing > _HIDDEN_BELOW and not leads:
-        return NOTHING
-    measured = since.use_ml_per_day > 0 and before.use_ml_per_day > 0
-    log_ratio = float(np.log(since.use_ml_per_day / before.use_ml_per_day)) if measured else 0.0
-    surprise = log_ratio - found.log_use_if_none if measured else 0.0
+    nothing, best = found.chance["none"], found.best_hidden
+    chance, surprise = found.chance[best.factor], _surprise(before, since, found)
+    allowed = _allowed(before, since, found.log_use_if_none, found.recorded)
     if abs(found.recorded) >= np.log1p(USE_MATTERS) and surprise * found.recorded > 0:
         return NOTHING
-    off = abs(surprise) > _allowed(before, since, found.log_use_if_none, log_ratio, found.recorded)
-    return found.best_hidden if nothing <= _HIDDEN_BELOW or (off and leads) else NOTHING
+    if abs(surprise) > allowed:
+        return best if chance >= 0.3 * (1 - nothing) else NOTHING
+    if best.factor == "plant" and np.isfinite(since.use_ml_per_day) and abs(surprise) < 0.7 * allowed:
+        return NOTHING
+    leads = nothing <= 0.5 and chance >= 0.5 * (1 - nothing)
+    return best if nothing <= _HIDDEN_BELOW or leads else NOTHING
 
 
-def _allowed(before: Spell, since: Spell, log_expected: float, log_ratio: float, recorded: float) -> float:
+def _wick_or_roots(
+    hidden: Hidden, found: Weighed, before: Spell, since: Spell, columns_before: Columns, columns_since: Columns,
+    window: slice,
+) -> Hidden:  # fmt: skip
+    """The other of the two that lessen use where looks say so: the line sinks with a wick, and does not with roots."""
+    other = {"wick": "plant", "plant": "wick"}.get(hidden.factor)
+    if other not in found.best_of or (hidden.factor == "plant" and hidden.amount > 1):
+        return hidden
+    course = courses_of_variants(
+        columns_before, [columns_since, hidden.applied(columns_since)], before.drivers, since.drivers
+    )
+    even = np.full(course.depth_mm.shape[1], 1 / course.depth_mm.shape[1])
+    (sank, certain), (off, is_off) = (_unexplained(since, mm, found.was_mm, even, window) for mm in course.depth_mm)
+    if certain and abs(sank) > 2.0:
+        return found.best_of["wick" if sank > 0 else "plant"] if (sank > 0) == (other == "wick") else hidden
+    # a wick that carries so little would have sunk the line by far more than anybody saw
+    overdone = hidden.factor == "wick" and is_off and off < -DEPTH_MATTERS_MM and sank < 1.0
+    return found.best_of[other] if overdone else hidden
+
+
+def _surprise(before: Spell, since: Spell, found: Weighed) -> float:
+    """Logarithm of measured over expected use; none where air broke and use lies between unchanged and proportional."""
+    if not (since.use_ml_per_day > 0 and before.use_ml_per_day > 0):
+        return 0.0
+    log_ratio = float(np.log(since.use_ml_per_day / before.use_ml_per_day))
+    if air_broke(before, since) and 0 <= log_ratio / _log_air(before, since) <= 1:
+        return 0.0
+    return log_ratio - found.log_use_if_none
+
+
+def _allowed(before: Spell, since: Spell, log_expected: float, recorded: float) -> float:
     """How far the logarithm of use may be from what is expected: 15 %, its noise, and what the model may miss."""
     noise = 1.6 * float(np.hypot(_relative(since), _relative(before)))
-    did_more = max(float(recorded * np.sign(log_ratio)), 0.0)  # a recorded change may have done twice as much
-    return max(float(np.log1p(USE_MATTERS)), noise) + _EXPECTED_WITHIN * abs(log_expected) + did_more
+    allowed = max(float(np.log1p(USE_MATTERS)), noise) + _EXPECTED_WITHIN * abs(log_expected)
+    # a recorded change may have done twice as much, or nothing
+    return allowed + abs(recorded) + 1.6 * air_error(before, since)
+
+
+def _with_use_where_the_level_shows_it(before: Spell, since: Spell, window: slice) -> Spell:
+    """The spell since, its use unknown where the level does not show it: what a plant draws from stones no level shows.
+
+    So it is where the reservoir ran out, and, for use that fell, where nobody filled it as usual: a column that stands
+    ever higher above its water gives back what it held.
+    """
+    level, usual = since.drivers.level_mm[window], before.drivers.level_mm
+    level, usual = level[np.isfinite(level)], usual[np.isfinite(usual)]
+    if not (len(level) and len(usual)):
+        return since
+    ran_out = bool((level < _NEARLY_EMPTY_MM).any()) or since.empty_hours > 12
+    unfilled = bool((np.diff(level) < _NEARLY_EMPTY_MM).all() and level.min() < usual.min() - _NEARLY_EMPTY_MM)
+    gives_back = unfilled and since.use_ml_per_day < before.use_ml_per_day
+    return replace(since, use_ml_per_day=np.nan, use_sd=np.nan) if ran_out or gives_back else since
+
+
+def air_broke(before: Spell, since: Spell) -> bool:
+    """Whether the air of a spell is another than the season's: off by more than neighbouring days usually are.
+
+    The mean of its later half against the days before, as logarithms of the deficit, over the sd of differences between
+    neighbouring five-day means of the days before.
+    """
+    was = np.log(np.maximum(before.drivers.vpd_kpa, 0.05))
+    was = was[np.isfinite(was)]
+    if len(was) < 12 or not np.isfinite(since.drivers.vpd_kpa[shown_days(len(since.drivers.vpd_kpa))]).any():
+        return False
+    means: FloatArray = np.convolve(was, np.full(5, 0.2), "valid")
+    usual = float(np.sqrt(np.mean((means[5:] - means[:-5]) ** 2)))
+    return abs(_log_air(before, since)) > _BREAKS * max(usual, 0.02)
+
+
+def _log_air(before: Spell, since: Spell) -> float:
+    """Logarithm of the deficit in the later half of the spell over that of the days before."""
+    now = since.drivers.vpd_kpa[shown_days(len(since.drivers.vpd_kpa))]
+    was, now = (np.log(np.maximum(air[np.isfinite(air)], 0.05)) for air in (before.drivers.vpd_kpa, now))
+    return float(now.mean() - was.mean())
+
+
+def _did_to_use(
+    log_use: FloatArray, factors: Sequence[str], certain: Sequence[str], before: Spell, since: Spell
+) -> FloatArray:
+    """What each known change did to the logarithm of use (k,): the model's word and measured use, each by its sd."""
+    did = np.full(len(factors), np.nan)
+    measured = since.use_ml_per_day > 0 and before.use_ml_per_day > 0
+    for factor in certain:
+        i = factors.index(factor)
+        part = float(log_use[i])
+        did[i] = part
+        if measured:
+            rest = float(log_use.sum()) - part
+            seen = float(np.log(since.use_ml_per_day / before.use_ml_per_day)) - rest
+            noise = _relative(since) ** 2 + _relative(before) ** 2 + USE_STRAY**2 + (0.3 * rest) ** 2
+            of_model = (_KNOWN_USE_SHARE_SD * part) ** 2 + 0.02**2
+            did[i] = (part * noise + seen * of_model) / (noise + of_model)
+    return did
+
+
+def _no_more_than_use_shows(split: FloatArray, log_use: FloatArray, did: FloatArray) -> FloatArray:
+    """Shares (k, draws) of changes that did less to use than the model thinks, lessened in the same proportion."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        part = np.where(np.abs(log_use) > _KNOWN_MATTERS, np.clip(did / log_use, 0.0, 1.0), 1.0)
+    return np.asarray(split * np.nan_to_num(part, nan=1.0)[:, None])
 
 
 def _recorded_only(factors: Sequence[str], hidden: Hidden, masks: npt.NDArray[np.bool_]) -> int:
@@ -314,7 +432,8 @@ def _verdict(case: _Case) -> str:
     first, best, second = case.factors[int(order[0])], score[order[0]], score[order[1]]
     if best <= 0:
         return "mixed"
-    if not moved and best < (_SEASON if first in _WEATHER else 0.8):
+    known = np.isfinite(case.did[int(order[0])])
+    if not moved and best < (_KNOWN_MATTERS / USE_MATTERS if known else _SEASON if first in _WEATHER else 0.8):
         return "none"  # weather alone moves use by a fifth from month to month: that is the season, not an event
     return first if best > 1.3 * second else "mixed"
 
@@ -326,9 +445,12 @@ def _score(case: _Case, moved: bool, drunk: bool) -> FloatArray:
     """
     mm = case.split @ case.weight
     score = np.maximum(np.sign(case.judged) * mm, 0.0) / DEPTH_MATTERS_MM if moved else np.zeros(len(mm))
+    known = np.isfinite(case.did)
+    score = np.where(known, _KNOWN_DEPTH * score, score)
     if drunk and np.isfinite(case.ratio) and case.ratio > 0:
         part = np.maximum(np.sign(np.log(case.ratio)) * case.log_use, 0.0) / np.log1p(USE_MATTERS)
         hidden = case.hidden.factor
+        part = np.where(known, np.abs(case.did) / np.log1p(USE_MATTERS), part)
         score = score + np.where([hidden in ("none", factor) for factor in case.factors], part, 0.0)
     return np.asarray(score)
 
@@ -337,6 +459,8 @@ def _use_changed(case: _Case) -> bool:
     noise = 1.6 * float(np.hypot(_relative(case.since), _relative(case.before)))
     measured = np.isfinite(case.ratio) and case.ratio > 0
     changed = float(np.log(case.ratio)) if measured else float(case.log_use.sum())
+    if (np.abs(case.did[np.isfinite(case.did)]) >= _KNOWN_MATTERS).any():
+        return True
     return abs(changed) > max(float(np.log1p(USE_MATTERS)), noise)
 
 
@@ -346,7 +470,7 @@ def _use_unexpected(case: _Case) -> bool:
     expected, ratio = float(np.log(case.expected)), float(np.log(case.ratio))
     if abs(case.recorded_use) >= np.log1p(USE_MATTERS) and (ratio - expected) * case.recorded_use > 0:
         return False  # the recorded change did more than the model thinks
-    return abs(ratio - expected) > _allowed(case.before, case.since, expected, ratio, case.recorded_use)
+    return abs(ratio - expected) > _allowed(case.before, case.since, expected, case.recorded_use)
 
 
 def _relative(spell: Spell) -> float:

@@ -91,3 +91,27 @@ class Columns:
             elif field.name == "says":
                 values[field.name] = tuple(value[int(i)] for i in index)
         return replace(self, **values)  # type: ignore[arg-type]
+
+
+def joined(some: Columns, more: Columns) -> Columns:
+    """The columns of both, `(pot,)` each, as one: those with fewer layers get layers of no thickness on top."""
+    if some.media != more.media:
+        raise ValueError("the columns are of different tables of media")
+    layers = max(some.layer_l1_mm.shape[0], more.layer_l1_mm.shape[0])
+    values: dict[str, object] = {"says": some.says + more.says}
+    for field in fields(Columns):
+        if isinstance(getattr(some, field.name), np.ndarray):
+            parts = [_at_full_width(columns, field.name, layers) for columns in (some, more)]
+            values[field.name] = np.concatenate(parts, axis=-1)
+    return replace(some, **values)  # type: ignore[arg-type]
+
+
+def _at_full_width(columns: Columns, name: str, layers: int) -> FloatArray:
+    """A field with one value a pot, and with layers of no thickness on top of those that are there."""
+    value: FloatArray = getattr(columns, name)
+    value = np.broadcast_to(value, (*value.shape[:-1], columns.pots))
+    missing = layers - value.shape[0] if name.startswith("layer_") else 0
+    if missing <= 0:
+        return value
+    on_top = np.repeat(value[:1], missing, axis=0)
+    return np.concatenate((np.zeros_like(on_top) if name == "layer_thickness_mm" else on_top, value))

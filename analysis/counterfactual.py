@@ -55,9 +55,10 @@ class Drivers:
 class Spell:
     """One stretch of days of a pot, as it was measured and noted.
 
-    drivers: daily air and level. use_ml_per_day with its sd: the measured mean, NaN without. Noted depths: middle, sd
-    and the day in the spell (notes,). silent: quantities that said nothing, or the same, for most of it
-    ("air", "level"). refill_days: usual days between refills, NaN when unknown. empty_hours: with no water at all.
+    drivers: daily air and level. use_ml_per_day with its sd: the measured mean of its later half (`shown_days`), NaN
+    without. Noted depths: middle, sd and the day in the spell (notes,). silent: quantities that said nothing, or the
+    same, for most of it ("air", "level"). refill_days: usual days between refills, NaN when unknown. empty_hours: with
+    no water at all.
     """
 
     drivers: Drivers

@@ -18,13 +18,14 @@ import numpy as np
 from scipy.special import log_ndtr, logsumexp
 
 from analysis.columns import Columns, FloatArray
-from analysis.counterfactual import BoolArray, Spell, courses_of_variants
+from analysis.counterfactual import BoolArray, Spell, courses_of_variants, shown_days
 
 _PRIOR = {"none": 0.72, "wick": 0.12, "plant": 0.08, "vent_holes": 0.01, "top_layer": 0.02, "heat": 0.01}
-_USE_STRAY = 0.055  # log-sd of use about the model when nothing changed
+USE_STRAY = 0.035  # log-sd of use about the model when nothing changed
+AIR_ERROR_KPA = 0.05  # 2 %RH at 22 degC: what a usual humidity sensor is off by (science notes, section 1)
 _COINCIDENCE = 0.2  # times the prior of a hidden change in a spell that has a recorded one
 _RECORDED = 0.7  # share of a recorded change's effect on use by which the model may err, sd
-_BRACKET = 0.3  # share of the change in air by which use may miss the model (sd): unchanged to proportional
+_BRACKET = 0.2  # share of the change in air by which use may miss the model (sd): unchanged to proportional
 _DEPTH_STRAY_MM, _DEPTH_STRAY_SHARE = 1.0, 0.12  # mm, and of the change since the notes that calibrated the pot
 _TAIL = 5.0
 MOIST_AT_TOP_MM = 3.0
@@ -47,6 +48,7 @@ class Weighed:
     chance: dict[str, float]
     best: Hidden
     best_hidden: Hidden
+    best_of: dict[str, Hidden]  # the likeliest guess of each hidden factor, of those that move use the way it went
     was_mm: FloatArray  # the course before (draws, days)
     log_use_if_none: float  # of the use ratio that is expected when nothing is hidden
     recorded: float  # what recorded changes did to the logarithm of use, by the model
@@ -90,7 +92,7 @@ def weighed(
     """
     usual = courses_of_variants(columns_before, [columns_before], before.drivers, before.drivers)
     unchanged = courses_of_variants(columns_before, [columns_before], before.drivers, since.drivers)
-    was = usual.use_ml_per_day[0][:, -_days(window) :].mean(-1)
+    was = usual.use_ml_per_day[0][:, shown_days(len(before.drivers.vpd_kpa))].mean(-1)
     run = courses_of_variants(
         columns_before, [guess.applied(columns_since) for guess in guesses], before.drivers, since.drivers
     )
@@ -113,11 +115,18 @@ def weighed(
     )
     chances = np.exp(scores - logsumexp(scores))
     best = guesses[int(np.where(of == int(chances.argmax()), fit, -np.inf).argmax())]
-    hidden = np.where(np.arange(len(kinds)) > 0, chances, -1.0)
-    best_hidden = guesses[int(np.where(of == int(hidden.argmax()), fit, -np.inf).argmax())]
-    chance = {f: float(sum(c for (g, _), c in zip(kinds, chances, strict=True) if g == f)) for f, _ in kinds}
     expected = float(np.median(np.log(np.maximum(ratio[0], 0.02))))
-    return Weighed(chance, best, best_hidden, usual.depth_mm[0], expected, recorded)
+    fitting = _towards_what_was_measured(ratio, before, since, expected)
+    hidden = np.where(np.array([fitting[of == i].any() for i in range(len(kinds))]), chances, -1.0)
+    hidden[0] = -1.0
+    best_hidden = guesses[int(np.where((of == int(hidden.argmax())) & fitting, fit, -np.inf).argmax())]
+    chance = {f: float(sum(c for (g, _), c in zip(kinds, chances, strict=True) if g == f)) for f, _ in kinds}
+    best_of = {
+        f: guesses[int(np.where(mine & fitting, fit, -np.inf).argmax())]
+        for f in chance
+        if (mine := np.array([guess.factor == f for guess in guesses]))[fitting].any() and f != "none"
+    }
+    return Weighed(chance, best, best_hidden, best_of, usual.depth_mm[0], expected, recorded)
 
 
 def log_likelihood(
@@ -136,13 +145,22 @@ def log_likelihood(
     log = np.zeros(np.shape(use_ratio))
     measured = since.use_ml_per_day / before.use_ml_per_day if before.use_ml_per_day > 0 else np.nan
     if np.isfinite(measured) and measured >= 0:
-        spread = (_BRACKET * _log_air(before, since)) ** 2 + (_RECORDED * recorded) ** 2
-        error = np.sqrt(_error(before) ** 2 + _error(since) ** 2 + _USE_STRAY**2 + spread)
+        spread = (_BRACKET * _log_air(before, since)) ** 2 + (_RECORDED * recorded) ** 2 + air_error(before, since) ** 2
+        error = np.sqrt(_error(before) ** 2 + _error(since) ** 2 + USE_STRAY**2 + spread)
         off = np.log(max(measured, 0.02)) - np.log(np.maximum(use_ratio, 0.02))
         log = log - 0.5 * (off / error) ** 2
     level = was_mm.mean(-1)
     log = log + _of_notes(since, depth_mm, level, np.isfinite(since.noted_mm))
     return log + _of_notes(before, was_mm, level, before.noted_mm <= 0.5 * MOIST_AT_TOP_MM)
+
+
+def _towards_what_was_measured(use_ratio: FloatArray, before: Spell, since: Spell, log_expected: float) -> BoolArray:
+    """Which guesses (guesses,) move use the way it went: a plant that drinks less does not explain more use."""
+    effect = np.median(np.log(np.maximum(use_ratio, 0.02)), axis=-1) - log_expected
+    if not (since.use_ml_per_day > 0 and before.use_ml_per_day > 0):
+        return np.ones(len(effect), bool)
+    surprise = float(np.log(since.use_ml_per_day / before.use_ml_per_day)) - log_expected
+    return np.asarray(effect * surprise >= -0.02 * abs(surprise))
 
 
 def _of_notes(spell: Spell, depth_mm: FloatArray, usual_mm: FloatArray, which: BoolArray) -> FloatArray:
@@ -159,10 +177,6 @@ def _of_notes(spell: Spell, depth_mm: FloatArray, usual_mm: FloatArray, which: B
     return np.asarray(np.where(noted <= 0.5 * MOIST_AT_TOP_MM, moist, depth).sum(-1))
 
 
-def _days(window: slice) -> int:
-    return int(window.stop - window.start)
-
-
 def _error(spell: Spell) -> float:
     if not np.isfinite(spell.use_sd) or spell.use_ml_per_day <= 0:
         return 0.1
@@ -174,6 +188,18 @@ def _log_air(before: Spell, since: Spell) -> float:
         return 0.3
     now, was = float(np.nanmean(since.drivers.vpd_kpa)), float(np.nanmean(before.drivers.vpd_kpa))
     return float(np.log(max(now, 0.05) / max(was, 0.05)))
+
+
+def air_error(before: Spell, since: Spell) -> float:
+    """How far the logarithm of the change of air may be off because a sensor is: much where the air is nearly wet.
+
+    One sensor is off by the same in both spells, so that only the difference of both relative errors counts.
+    """
+    air = [spell.drivers.vpd_kpa for spell in (before, since)]
+    if not all(np.isfinite(series).any() for series in air):
+        return 0.0
+    was, now = (max(float(np.nanmean(series)), AIR_ERROR_KPA) for series in air)
+    return AIR_ERROR_KPA * abs(1 / now - 1 / was)
 
 
 def _wick(times: float) -> Hidden:

@@ -6,19 +6,25 @@ Owns the six-hour grid on which all of it meets, the set-ups in force along it, 
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from analysis.calibration import DepthNotes, Draws
-from analysis.columns import Columns
+from analysis.columns import Columns, joined
 from analysis.dry_layer import steady, transient
+from analysis.setups import column_parameters
+from dashboard.answers.column_tests import Tube
 from dashboard.answers.shelf_air import air_history
 from dashboard.answers.standing import Description, Standing, columns_of
 from dashboard.answers.water import StandingWater
 from ingest.home import Home
 from ingest.readings import HOUR_MS, FloatArray, IntArray
 from ingest.sensors import Sensor
+
+Kind = TypeVar("Kind", bound=np.generic)
 
 STEP_HOURS = 6
 STEP_MS = STEP_HOURS * HOUR_MS
@@ -28,6 +34,8 @@ NOTE_STEPS = 21 * 24 // STEP_HOURS
 LINE_DAYS = 35
 DRAWS = 64
 SEED = 20260301
+FIRST_TUBE = -1_000_000
+"""Numbers of columns that are tubes begin here and go down; looks at media that are gone begin at -1."""
 MEAN_LEVEL_SHARE = 0.6
 """Where a reservoir between fills stands on average, as a share of the mark (assumed), before any level is known."""
 
@@ -121,9 +129,64 @@ def expected_use_ml_per_day(standing: Standing, course: Course, columns: Sequenc
 
 
 def depth_notes(
+    standing: Standing,
+    course: Course,
+    waters: Sequence[StandingWater],
+    notes: pd.DataFrame,
+    tubes: Sequence[Tube] = (),
+) -> DepthNotes | None:
+    """Every inspection of a depth with the three weeks before it, and every column test; None where there is none."""
+    looks = _looks(standing, course, waters, notes)
+    tests = _tests(standing, tubes)
+    if looks is None or tests is None:
+        return tests if looks is None else looks
+    return DepthNotes(
+        columns=joined(looks.columns, tests.columns),
+        before=None if looks.before is None else joined(looks.before, tests.columns),
+        pot=np.concatenate((looks.pot, tests.pot)),
+        low_mm=np.concatenate((looks.low_mm, tests.low_mm)),
+        high_mm=np.concatenate((looks.high_mm, tests.high_mm)),
+        how=looks.how + tests.how,
+        vpd_kpa=np.concatenate((looks.vpd_kpa, tests.vpd_kpa), axis=1),
+        temperature_c=np.concatenate((looks.temperature_c, tests.temperature_c), axis=1),
+        level_mm=np.concatenate((looks.level_mm, tests.level_mm), axis=1),
+        level_sd_mm=_side_by_side(looks.level_sd_mm, tests.level_sd_mm),
+        wetted=_side_by_side(looks.wetted, tests.wetted),
+        step_hours=looks.step_hours,
+    )
+
+
+def _side_by_side(some: npt.NDArray[Kind] | None, more: npt.NDArray[Kind] | None) -> npt.NDArray[Kind] | None:
+    return None if some is None or more is None else np.concatenate((some, more), axis=-1)
+
+
+def _tests(standing: Standing, tubes: Sequence[Tube]) -> DepthNotes | None:
+    """Column tests: each a column of its own that is no pot."""
+    if not tubes:
+        return None
+    count = len(tubes)
+    columns = column_parameters(
+        [tube.setup for tube in tubes], [standing.shelves.get(tube.setup["shelf"]) for tube in tubes]
+    )
+    return DepthNotes(
+        columns=columns.changed(uptake_ml_per_day_at_1_kpa=0.0),
+        pot=FIRST_TUBE - np.arange(count, dtype=np.int64),
+        low_mm=np.array([tube.low_mm for tube in tubes]),
+        high_mm=np.array([tube.high_mm for tube in tubes]),
+        how=("column_test",) * count,
+        vpd_kpa=np.stack([tube.vpd_kpa for tube in tubes], axis=1),
+        temperature_c=np.stack([tube.temperature_c for tube in tubes], axis=1),
+        level_mm=np.tile([tube.water_mm for tube in tubes], (NOTE_STEPS, 1)),
+        level_sd_mm=np.full(count, 1.0),
+        wetted=np.zeros((NOTE_STEPS, count), np.bool_),
+        step_hours=float(STEP_HOURS),
+    )
+
+
+def _looks(
     standing: Standing, course: Course, waters: Sequence[StandingWater], notes: pd.DataFrame
 ) -> DepthNotes | None:
-    """Every inspection of a depth with the three weeks before it; None where there is none."""
+    """The inspections of a depth; None where there is none."""
     place = {pot.label: index for index, pot in enumerate(standing.pots)}
     looks = notes[(notes["kind"] == "inspection") & notes["pot"].isin(list(place)) & notes["how"].notna()]
     time_ms = looks["time_ms"].to_numpy(np.int64)

@@ -17,6 +17,7 @@ from analysis.columns import Columns
 from analysis.reservoir import Vessel
 from analysis.thirst import Thirst, thirst
 from dashboard.answers import lines as dry_lines
+from dashboard.answers.column_tests import Tube, tubes_of
 from dashboard.answers.computing import mapped_on_cluster
 from dashboard.answers.lines import Course, columns_along, course_of, expected_use_ml_per_day, grid_until
 from dashboard.answers.refresh import refresh
@@ -49,6 +50,7 @@ class Situation:
     expected_ml_per_day: FloatArray
     waters: tuple[StandingWater, ...]
     thirst: Thirst
+    tubes: tuple[Tube, ...]
     posterior: Posterior
     draws: Draws
     line_mm: FloatArray
@@ -88,15 +90,16 @@ _memory: dict[str, tuple[tuple[object, ...], Situation]] = {}
 _turn = threading.Lock()
 
 
-def situation_at(home: Home, at_ms: int) -> Situation | None:
+def situation_at(home: Home, at_ms: int, *, anew: bool = False) -> Situation | None:
     """The situation of a home at a moment; None while no pot stands there.
 
-    Within the same hour, while the logbook is the same and no long history has come in, the answer is remembered.
+    Within the same hour, while the logbook is the same and no long history has come in, the answer is remembered,
+    unless it is wanted anew.
     """
     key = (home.logbook.revision(), at_ms // HOUR_MS, _size_class(home))
     with _turn:
         known = _memory.get(str(home.folder))
-        if known is not None and known[0] == key:
+        if known is not None and known[0] == key and not anew:
             return known[1]
         found = _gathered(home, at_ms)
         if found is not None:
@@ -138,7 +141,8 @@ def _gathered(home: Home, at_ms: int) -> Situation | None:
     own = standing.columns.changed(
         uptake_ml_per_day_at_1_kpa=drinking.uptake_ml_per_day_at_1_kpa, uptake_log_sd=drinking.uptake_log_sd
     )
-    posterior = calibrate(own, dry_lines.depth_notes(standing, course, waters, notes), mapped=mapped_on_cluster)
+    tubes = tubes_of(home, notes, standing.shelves, sensors, dry_lines.NOTE_STEPS, dry_lines.STEP_HOURS)
+    posterior = calibrate(own, dry_lines.depth_notes(standing, course, waters, notes, tubes), mapped=mapped_on_cluster)
     draws = posterior.draws(np.random.default_rng(dry_lines.SEED), dry_lines.DRAWS)
     line_mm = dry_lines.lines(standing, course, columns, waters, draws, dry_lines.line_steps(end_ms))
     return Situation(
@@ -151,6 +155,7 @@ def _gathered(home: Home, at_ms: int) -> Situation | None:
         expected_ml_per_day=expected,
         waters=tuple(waters),
         thirst=drinking,
+        tubes=tubes,
         posterior=posterior,
         draws=draws,
         line_mm=line_mm,

@@ -13,11 +13,12 @@ import numpy as np
 
 from analysis.calibration import LOOKING_SD_MM, USUAL_LOOKING_SD_MM, calibrate
 from analysis.columns import Columns
-from analysis.counterfactual import Drivers, Spell
+from analysis.counterfactual import Drivers, Spell, shown_days
 from analysis.held_series import FloatArray
 from analysis.levels import EMPTY_BELOW_MM
 from analysis.pot_water import PotWater
 from analysis.setups import column_parameters
+from analysis.spell_use import mean_use
 from analysis.thirst import thirst
 from dashboard.answers.lines import STEP_MS, depth_notes, in_force
 from dashboard.answers.situation import Situation
@@ -42,12 +43,6 @@ class Window:
     first: int
     since: int
     until: int
-
-    @property
-    def judged_days(self) -> int:
-        """The later part of the spell, in which the line has followed: what use is compared over."""
-        days = (self.until - self.since) // STEPS_A_DAY
-        return max(days - days // 2, min(days, 3))
 
 
 @dataclass(frozen=True)
@@ -110,8 +105,8 @@ def two_spells(home: Home, situation: Situation, index: int, window: Window) -> 
     until_ms = int(situation.course.end_ms[window.until - 1])
     water = water_until(home, situation, index, window)
     sensed = situation.waters[index].sensor_state != "none"
-    before = _spell(situation, index, water, window.first, window.since, window.judged_days, sensed=sensed)
-    since = _spell(situation, index, water, window.since, window.until, window.judged_days, sensed=sensed)
+    before = _spell(situation, index, water, window.first, window.since, sensed=sensed)
+    since = _spell(situation, index, water, window.since, window.until, sensed=sensed)
     # what was silent all along has not fallen silent
     fell_silent = tuple(quantity for quantity in since.silent if quantity not in before.silent)
     setups = in_force(pot.setups, since_ms - STEP_MS), in_force(pot.setups, until_ms)
@@ -131,14 +126,15 @@ def daily(series: FloatArray, first: int, last: int) -> FloatArray:
     return known_mean(series[first:last].reshape(-1, STEPS_A_DAY).T)
 
 
-def _spell(
-    situation: Situation, index: int, water: PotWater, first: int, last: int, judged_days: int, *, sensed: bool
-) -> Spell:
+def _spell(situation: Situation, index: int, water: PotWater, first: int, last: int, *, sensed: bool) -> Spell:
     course = situation.course
     from_ms, until_ms = int(course.end_ms[first]) - STEP_MS, int(course.end_ms[last - 1])
     vpd, temperature = course.vpd_kpa[:, index], course.temperature_c[:, index]
     level = situation.waters[index].level_mm
-    use, use_sd = _use(water, until_ms - judged_days * DAY_MS, until_ms, from_ms)
+    shown = shown_days((last - first) // STEPS_A_DAY)
+    use = mean_use(water, until_ms - (shown.stop - shown.start) * DAY_MS, until_ms)
+    if not np.isfinite(use.value):  # notes tell use from refill to refill, which rarely fits into the later days
+        use = mean_use(water, from_ms, until_ms)
     noted_mm, noted_sd_mm, noted_ms = _looks(situation, index, from_ms, until_ms)
     silent = []
     if np.isfinite(vpd[first:last]).mean() < _KNOWN_SHARE:
@@ -148,8 +144,8 @@ def _spell(
         silent.append("level")
     return Spell(
         Drivers(daily(vpd, first, last), daily(temperature, first, last), daily(level, first, last)),
-        use_ml_per_day=use,
-        use_sd=use_sd,
+        use_ml_per_day=use.value,
+        use_sd=(use.high - use.low) / _SURE,
         noted_mm=noted_mm,
         noted_sd_mm=noted_sd_mm,
         noted_day=((noted_ms - from_ms) // DAY_MS).astype(np.int64),
@@ -157,36 +153,6 @@ def _spell(
         refill_days=_refill_days(situation, index, from_ms, until_ms),
         empty_hours=_empty_hours(known_mm, level[first:last]),
     )
-
-
-def _use(water: PotWater, judged_from_ms: int, until_ms: int, from_ms: int) -> tuple[float, float]:
-    """Mean use and its sd: by whole weeks where the sensor tells them, else by days, else from refill to refill."""
-    days = water.days
-    weeks = water.weeks
-    ends = [until_ms - 7 * DAY_MS * k for k in range(4)]
-    chosen = [int(np.flatnonzero((weeks.until_ms > end - DAY_MS) & (weeks.until_ms <= end))[0])
-              for end in ends if ((weeks.until_ms > end - DAY_MS) & (weeks.until_ms <= end)).any()]  # fmt: skip
-    whole = [one for one in chosen if weeks.from_ms[one] >= judged_from_ms - DAY_MS]
-    value, low, high = weeks.per_day()
-    found = _mean(value[whole], low[whole], high[whole])
-    if np.isfinite(found[0]):
-        return found
-    inside = (days.day_ms >= judged_from_ms) & (days.day_ms + DAY_MS <= until_ms)
-    found = _mean(days.use_ml[inside], days.low_ml[inside], days.high_ml[inside])
-    if np.isfinite(found[0]):
-        return found
-    told = water.intervals
-    middle = (told.from_ms + told.until_ms) / 2
-    inside = (middle >= from_ms) & (middle < until_ms)
-    return _mean(*(each[inside] for each in told.per_day()))
-
-
-def _mean(value: FloatArray, low: FloatArray, high: FloatArray) -> tuple[float, float]:
-    known = np.isfinite(value)
-    if not known.any():
-        return float("nan"), float("nan")
-    sd = (high[known] - low[known]) / _SURE
-    return float(value[known].mean()), float(np.sqrt((sd**2).sum()) / known.sum())
 
 
 def _looks(situation: Situation, index: int, from_ms: int, until_ms: int) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -245,6 +211,7 @@ def _columns(
     pots[index] = replace(pots[index], setup=setups[0])
     then = replace(standing, pots=tuple(pots))
     known = situation.notes[situation.notes["time_ms"] <= since_ms]
-    posterior = calibrate(halves[0], depth_notes(then, situation.course, situation.waters, known))
+    tubes = [tube for tube in situation.tubes if tube.time_ms <= since_ms]
+    posterior = calibrate(halves[0], depth_notes(then, situation.course, situation.waters, known, tubes))
     draws = posterior.draws(np.random.default_rng(SEED), DRAWS)
     return draws.under(halves[0]).taken([index]), draws.under(halves[1]).taken([index])
