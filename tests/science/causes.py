@@ -2,8 +2,13 @@
 
 Owns the events that are put into invented collections, one a pot or one a shelf, and the comparison of verdicts with
 the simulator's own counterfactual: the same world without events. An event counts when it truly moved the dry layer by
-5 mm or use by 15 %; a verdict is a false alarm when neither moved (1.5 mm, 15 %) and a cause is named all the same.
-Look-alikes are among the quiet ones: a missed round, holes opened in humid air. Two looks fall into the three weeks.
+5 mm or use by 15 %, and then the verdict must be its factor. A pot is quiet when its event (or none) moved the line by
+less than 1.5 mm and use by less than 5 %, and the pot moved by less than 3 mm for any reason: a cause named there is a
+false alarm. The issue gives the lower bound for the line alone; use has the same share of its upper bound (0.3 of
+15 %), so that, as for the line between 1.5 and 5 mm, a true loss of a tenth of use is neither asked for nor an alarm.
+Weather without an event is quiet: to name it is an alarm, however much the season moved use. Look-alikes are among the
+quiet ones: a missed round, holes opened in humid air, seasons. Two looks fall into the three weeks; use is told by a
+simulated level sensor (15 minutes, 0.3 mm) through the analysis of water.
 """
 
 from collections.abc import Mapping
@@ -15,16 +20,19 @@ import numpy.typing as npt
 from analysis.causes import changed_factors, explained
 from analysis.columns import Columns
 from analysis.counterfactual import Drivers, Spell, shown_days
+from analysis.pot_water import PotWater, measured_water
+from analysis.reservoir import vessel_by_pouring
 from analysis.setups import column_parameters
+from analysis.spell_use import mean_use
 from simulated_feeds.events import DAY_MS, Event, Scenario
 from simulated_feeds.grower import depth_at, seen_depths
+from simulated_feeds.instruments import KINDS, observe
 from simulated_feeds.pots import Pot, World
 from simulated_feeds.truth import Truth, histories
 from simulated_feeds.zoo import zoo
 from tests.science.collections_seen import (
     LATELY_DAYS,
     START_MS,
-    USE_ERROR,
     Collection,
     Daily,
     collection,
@@ -37,7 +45,9 @@ FloatArray = npt.NDArray[np.float64]
 
 BEFORE_DAYS, SINCE_DAYS = 90, 21
 LOOKS_ON_DAY = (10, 18)
-MATTERS_MM, MATTERS_USE, NOTHING_MM = 5.0, 0.15, 1.5
+WATER_HISTORY_DAYS = 26
+MATTERS_MM, MATTERS_USE = 5.0, 0.15
+NOTHING_MM, NOTHING_USE = 1.5, 0.05
 VERDICTS = {
     "drier air": "dry_air", "moister air": "dry_air", "a lamp": "heat", "failing wick": "wick",
     "plant has grown": "plant", "roots lost": "plant", "holes opened": "vent_holes", "cover taken off": "top_layer",
@@ -68,7 +78,7 @@ class Judged:
     @property
     def quiet(self) -> bool:
         """Whether nothing happened that a grower would want to be told of."""
-        nothing = abs(self.effect_mm) < NOTHING_MM and abs(self.effect_use) < MATTERS_USE
+        nothing = abs(self.effect_mm) < NOTHING_MM and abs(self.effect_use) < NOTHING_USE
         return nothing and abs(self.moved_mm) < 3.0
 
     @property
@@ -161,9 +171,12 @@ def _judge(
         slice(BEFORE_DAYS - LATELY_DAYS, BEFORE_DAYS),
         slice(BEFORE_DAYS, BEFORE_DAYS + SINCE_DAYS),
     )
+    water = _water(believed.truth, pot, seed)
     noted = believed.notes[(believed.notes["pot_index"] == pot) & (believed.notes["day"] >= before_days.start)]
-    before = _spell(believed, before_days, pot, seed, tuple(int(day) - before_days.start for day in noted["day"]))
-    since = _spell(believed, since_days, pot, seed, looks)
+    before = _spell(
+        believed, water, before_days, pot, seed, tuple(int(day) - before_days.start for day in noted["day"])
+    )
+    since = _spell(believed, water, since_days, pot, seed, looks)
     answer = explained(before, since, believed.draws.columns.taken([pot]), now.taken([pot]), recorded)
     daily = believed.daily
     shown = shown_days(SINCE_DAYS)
@@ -174,11 +187,26 @@ def _judge(
     return Judged(kind, float(depth - other_depth), float(use / other_use - 1), float(moved), answer.verdict)
 
 
-def _spell(believed: Collection, days: slice, pot: int, seed: int, looks: tuple[int, ...]) -> Spell:
+def _water(truth: Truth, pot: int, seed: int) -> PotWater:
+    """What a good level sensor of the pot tells at the end."""
+    first_ms = START_MS + (BEFORE_DAYS - LATELY_DAYS) * DAY_MS
+    series = observe(truth, truth.pots[pot], KINDS["fine"], seed=seed)
+    known = series.time_ms >= first_ms - WATER_HISTORY_DAYS * DAY_MS
+    ml_per_mm = float(truth.water_ml[0, pot] / truth.level_mm[0, pot])
+    return measured_water(
+        vessel_by_pouring(50 * ml_per_mm, 50.0),
+        series.time_ms[known],
+        series.value[known],
+        START_MS + (BEFORE_DAYS + SINCE_DAYS) * DAY_MS,
+        shelf_temperature=(truth.time_ms, truth.climate.temperature_c[:, truth.shelf[0, pot]]),
+        since_ms=first_ms - DAY_MS,
+    )
+
+
+def _spell(believed: Collection, water: PotWater, days: slice, pot: int, seed: int, looks: tuple[int, ...]) -> Spell:
     daily, truth = believed.daily, believed.truth
     shown = shown_days(days.stop - days.start)
-    use = float(daily.use_ml[days, pot][shown].mean())
-    use *= 1 + USE_ERROR * float(np.random.default_rng([seed, 7, pot, days.start]).standard_normal())
+    use = mean_use(water, START_MS + (days.start + shown.start) * DAY_MS, START_MS + days.stop * DAY_MS)
     at = START_MS + (days.start + np.array(looks, np.int64)) * DAY_MS + DAY_MS // 2
     index = np.full(len(at), pot, np.int64)
     seen = seen_depths(depth_at(truth, index, at), index, at, seed)
@@ -186,8 +214,8 @@ def _spell(believed: Collection, days: slice, pot: int, seed: int, looks: tuple[
     told = np.isfinite(low)
     return Spell(
         Drivers(daily.vpd_kpa[days, pot], daily.temperature_c[days, pot], daily.level_mm[days, pot]),
-        use,
-        USE_ERROR * use,
+        use.value,
+        (use.high - use.low) / 3.29,
         0.5 * (low + high)[told],
         np.maximum((high - low)[told] / 4, 1.5),
         np.array(looks, np.int64)[told],

@@ -76,7 +76,7 @@ def daily_of(truth: Truth, seed: int, pots: slice = slice(None)) -> Daily:
     """Daily figures of some pots of a truth."""
 
     def mean(series: FloatArray) -> FloatArray:
-        return series[:, pots].reshape(-1, 24 * 60 // STEP_MINUTES, series[:, pots].shape[1]).mean(1)
+        return np.asarray(series[:, pots].reshape(-1, 24 * 60 // STEP_MINUTES, series[:, pots].shape[1]).mean(1))
 
     warm = np.take_along_axis(truth.climate.temperature_c, truth.shelf, axis=1)
     level = mean(truth.level_mm)
