@@ -208,7 +208,7 @@
     const only = own ? own.shelf : options.shelf;
     const shelves = only ? map.shelves.filter((shelf) => shelf.shelf === only) : map.shelves;
     const notes = map.notes.filter((note) => (own ? note.pot === own.pot : !only || note.shelf === only));
-    return '<svg class="map" viewBox="0 0 ' + px(options.width) + " " + px(options.height) + '" role="img" aria-label="' + escape(says(map, options).map((one) => one.says).join(" ")) + '">' +
+    return '<svg class="map" viewBox="0 0 ' + px(options.width) + " " + px(options.height) + '" role="img" aria-label="' + escape(says(map, options).map((one) => (own ? "" : one.shelf + ": ") + one.says).join(" ")) + '">' +
       '<defs><clipPath id="map-in"><rect x="' + px(at.left_x) + '" y="' + px(at.top_y) + '" width="' + px(at.right_x - at.left_x) + '" height="' + px(at.floor_y - at.top_y) + '"/></clipPath>' +
       '<pattern id="map-hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path class="map-hatch" d="M0 0V7"/></pattern></defs>' +
       '<g clip-path="url(#map-in)">' + ground(at, limits.find((one) => one.change === layer)) + "</g>" +
