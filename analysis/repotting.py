@@ -150,8 +150,9 @@ def _outcome(group: pd.DataFrame, rng: np.random.Generator) -> dict[str, object]
             f"old_kept_{day:.0f}d_high": kept.high[i],
         }
     when = f"half had a new root by day {half[1]:.0f}" if np.isfinite(half[1]) else "fewer than half had a new root yet"
+    repots = f"{len(group)} repot{'s' if len(group) != 1 else ''}"
     says = (
-        f"{len(group)} repot{'s' if len(group) != 1 else ''}: old roots kept at two months in {10 * kept.value[1]:.0f} of 10 "
+        f"{repots}: old roots kept at two months in {10 * kept.value[1]:.0f} of 10 "
         f"(could be {10 * kept.low[1]:.0f} to {10 * kept.high[1]:.0f}); {when}."
     )
     return row | {"new_root_from_days": half[0], "new_root_to_days": half[1], "says": says}

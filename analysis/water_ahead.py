@@ -25,7 +25,7 @@ _LEVELS = 7
 @dataclass(frozen=True)
 class Unfilled:
     """The course of a reservoir nobody fills: level_mm (draw, pot, day + 1), use_ml_per_day (draw, pot, day) and
-    days_left (draw, pot), beyond the days asked for at the pace of the last of them."""
+    days_left (draw, pot), beyond the days asked for at their mean pace."""
 
     level_mm: FloatArray
     use_ml_per_day: FloatArray
@@ -80,7 +80,8 @@ def unfilled(
         used[:, :, day] = now * np.minimum(np.maximum(dries, 0.0), 1.0)
         level = np.where(dries <= 1, dry_mm, level - fall)
         path[:, :, day + 1] = level
-    pace = np.maximum(path[:, :, -8:-1] - path[:, :, -7:], 0.0).mean(-1)
+    # the careful side: use slackens further, by how much is told of no pot that lasts so long
+    pace = np.maximum(path[:, :, 0] - path[:, :, -1], 0.0) / days
     with np.errstate(divide="ignore", invalid="ignore"):
         beyond = days + np.where(pace > 0, (level - dry_mm) / pace, np.inf)
     return Unfilled(path, used, np.where(np.isinf(left), beyond, left))

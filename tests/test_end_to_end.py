@@ -16,7 +16,6 @@ import numpy as np
 import pytest
 
 from dashboard.answers import check, health, wall
-from dashboard.answers.pots import ROOTING_DEPTH_MM
 from ingest.broker import EmbeddedBroker, Listener, free_port
 from ingest.home import Home, open_home
 from ingest.subscriber import Counters, Subscriber
@@ -187,9 +186,9 @@ def test_a_pot_called_too_dry_is_dry_and_one_called_well_is_not_far_beyond_the_r
     really = lived.past.truth.dry_depth_mm[-1]
     for index, pot in lived.pots():
         if pot["state"] == "too_dry":
-            assert really[index] > ROOTING_DEPTH_MM - 6.0, pot["label"]
+            assert really[index] > pot["rooting_depth_mm"] - 6.0, pot["label"]
         if pot["state"] == "well":
-            assert really[index] < ROOTING_DEPTH_MM + 6.0, pot["label"]
+            assert really[index] < pot["rooting_depth_mm"] + 6.0, pot["label"]
 
 
 def test_days_left_of_measured_pots_agree_with_their_water_and_their_use(lived: Lived):
@@ -199,7 +198,8 @@ def test_days_left_of_measured_pots_agree_with_their_water_and_their_use(lived: 
             really = lived.past.truth.water_ml[-1, index] / lived.use_of_last_week_ml_per_day(index)
             days = pot["days_left"]
             print(f"{pot['label']}: {days['p10']:.0f} to {days['p90']:.0f} days, at last week's pace {really:.0f}")
-            assert 0.6 * really <= days["p50"] <= 1.6 * really
+            # use slackens as the level falls, and the column gives back: it lasts longer than at last week's pace
+            assert 0.7 * really <= days["p50"] <= 2.2 * really
             assert days["p10"] <= days["p50"] <= days["p90"]
             compared += 1
     assert compared >= 6

@@ -15,7 +15,8 @@ import numpy as np
 
 from dashboard.answers import check
 from dashboard.answers.drying import depth_in_two_days_mm
-from dashboard.answers.pots import ROOTING_DEPTH_MM, SURE, air_is_known, pots_of
+from dashboard.answers.exposures import rooting_of
+from dashboard.answers.pots import SURE, air_is_known, pots_of
 from dashboard.answers.shelf_air import air_now
 from dashboard.answers.situation import Situation, situation_at
 from ingest.home import Home
@@ -65,16 +66,18 @@ def in_order(alerts: Sequence[Alert]) -> list[Alert]:
     return sorted(alerts, key=lambda alert: ORDER.index(alert["kind"]))
 
 
-def dries_soon(situation: Situation, rooting_depth_mm: float = ROOTING_DEPTH_MM) -> list[Alert]:
-    """Pots that are not dry beyond the rooting depth, and are expected to be within two days."""
+def dries_soon(situation: Situation, rooting_depth_mm: float | None = None) -> list[Alert]:
+    """Pots that are not dry beyond the rooting depth (their own where none is given), and are expected to be within
+    two days."""
     now, then = situation.expects_mm(), depth_in_two_days_mm(situation)
     found = []
     for index, pot in enumerate(situation.standing.pots):
-        dry_now, dry_then = (float(np.mean(depth[:, index] > rooting_depth_mm)) for depth in (now, then))
+        rooting_mm = rooting_of(situation).of(index).value_mm if rooting_depth_mm is None else rooting_depth_mm
+        dry_now, dry_then = (float(np.mean(depth[:, index] > rooting_mm)) for depth in (now, then))
         if air_is_known(situation, index) and dry_now < SURE <= dry_then:
             says = (
                 f"Expected to be dry to about {np.median(then[:, index]):.0f} mm within two days if nobody fills; "
-                f"new tips reach moisture only above {rooting_depth_mm:.0f} mm."
+                f"new tips reach moisture only above {rooting_mm:.0f} mm."
             )
             found.append(_alert("too_dry", says, pot=pot.label, shelf=pot.shelf))
     return found

@@ -4,14 +4,14 @@ from typing import Any
 
 import numpy as np
 
+from dashboard.answers.exposures import rooting_of
+from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, situation_at
 from dashboard.answers.use_ahead import Ahead, use_ahead
 from dashboard.answers.water import StandingWater
 from ingest.home import Home
 from ingest.readings import DAY_MS
 
-ROOTING_DEPTH_MM = 20.0
-"""The dry depth at which new tips no longer reach moisture, until notes say otherwise."""
 MOIST_MM = 1.5
 """Shallower than this, the surface is moist."""
 FILL_WITHIN_DAYS = 2.0
@@ -62,6 +62,8 @@ def _pot(situation: Situation, ahead: Ahead, index: int) -> dict[str, Any]:
         "ml_per_day_at_1_kpa": interval(ahead.thirsts.ml_per_day_at_1_kpa[:, index]),
         "dry_layer_mm": quantiles(depth) if has_air else None,
         "shows_mm": bool(situation.posterior.shows_mm[index]),
+        "rooting_depth_mm": rooting_of(situation).of(index).value_mm,
+        "tips_say": salts_of(situation)[index]["tips_say"],
         "state": state,
         "says": says,
     }
@@ -107,10 +109,11 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
     if np.isfinite(thirst.high[index]) and thirst.high[index] < DRINKS_LESS and water.measured:
         share = round(100 * float(thirst.multiplier[index]))
         return "drinks_less", f"Drinks {share} % of what it should: look at wick and roots."
-    too_dry = float(np.mean(depth > ROOTING_DEPTH_MM))
+    rooting_mm = rooting_of(situation).of(index).value_mm
+    too_dry = float(np.mean(depth > rooting_mm))
     if too_dry >= SURE:
         middle = float(np.median(depth))
-        return "too_dry", f"Dry to about {middle:.0f} mm; new tips reach moisture only above {ROOTING_DEPTH_MM:.0f} mm."
+        return "too_dry", f"Dry to about {middle:.0f} mm; new tips reach moisture only above {rooting_mm:.0f} mm."
     drained = float(situation.standing.columns.surface_height_mm[index] - water.level_mm[-1])
     moist = float(np.mean(depth < MOIST_MM))
     if pot.about.get("likes") == "airy" and moist >= SURE and drained < AIRY_LEAST_MM:

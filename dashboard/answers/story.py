@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.held_series import FloatArray, IntArray
 from dashboard.answers import explain as why
 from dashboard.answers.places import LONGEST_HOLD_MS, measured_at
-from dashboard.answers.pots import ROOTING_DEPTH_MM, pots_of
+from dashboard.answers.pots import pots_of
 from dashboard.answers.section import section_build
 from dashboard.answers.shelf_air import air_history
 from dashboard.answers.situation import Situation, index_of, recent_situation
@@ -72,18 +72,28 @@ def answer(home: Home, pot: str, since_ms: int, until_ms: int, at_ms: int) -> di
             "dry_layer_mm": now["dry_layer_mm"],
             "tips": last_tips(situation, pot),
             "rests_on": now["rests_on"],
-            "rooting_depth_mm": ROOTING_DEPTH_MM,
+            "rooting_depth_mm": now["rooting_depth_mm"],
         },
-        "rooting_depth_mm": ROOTING_DEPTH_MM,
+        "rooting_depth_mm": now["rooting_depth_mm"],
         "air": _air(home, situation, index, since_ms, until_ms),
         "level": _level(home, situation, index, since_ms, until_ms),
         "use": _use(home, situation, index, since_ms, until_ms),
         "dry": _dry(situation, index, since_ms, until_ms),
         "notes": [_look(note) for note in mine[mine["kind"] == "inspection"].to_dict("records")],
         "events": _events(mine, standing.setups, since_ms, until_ms),
+        "photos": _photos(mine),
         "explain": explained,
         "sentences": sentences,
     }
+
+
+def _photos(notes: pd.DataFrame) -> list[dict[str, Any]]:
+    """Every photo of the notes by its name, the oldest first."""
+    return [
+        {"time_ms": int(note["time_ms"]), "name": str(name), "note_id": int(note["id"])}
+        for note in notes.to_dict("records")
+        for name in (note["detail"] or {}).get("photos") or ()
+    ]
 
 
 def plain(values: FloatArray, digits: int) -> list[float | None]:

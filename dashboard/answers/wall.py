@@ -4,7 +4,7 @@ from typing import Any
 
 from dashboard.answers.alerts import Alert, in_order, standing_alerts
 from dashboard.answers.check import disk_free_pct
-from dashboard.answers.pots import ROOTING_DEPTH_MM, pots_of
+from dashboard.answers.pots import pots_of
 from dashboard.answers.section import section_build
 from dashboard.answers.shelf_air import air_now
 from dashboard.answers.situation import Situation, recent_situation
@@ -71,7 +71,7 @@ def _pots(situation: Situation) -> list[dict[str, Any]]:
             "dry_layer_mm": pot["dry_layer_mm"],
             "tips": last_tips(situation, standing.label),
             "rests_on": pot["rests_on"],
-            "rooting_depth_mm": ROOTING_DEPTH_MM,
+            "rooting_depth_mm": pot["rooting_depth_mm"],
         }
         age_ms = water.told.level_age_ms
         shown.append(
@@ -81,7 +81,7 @@ def _pots(situation: Situation) -> list[dict[str, Any]]:
                 "plant": standing.plant,
                 "sensor_state": water.sensor_state,
                 "level_age_s": None if age_ms is None else age_ms / 1000.0,
-                "rooting_depth_mm": ROOTING_DEPTH_MM,
+                "rooting_depth_mm": pot["rooting_depth_mm"],
                 "section": section,
             }
         )
