@@ -4,15 +4,19 @@ The unknowns are the use of every three hours, the level at the start, the size 
 up and gives back as the level moves, and the drift of the sensor with temperature. Levels are what they add up to, so
 everything is estimated together: a refill costs no more certainty than its own two ends do, days share the errors of
 the levels between them (they are not independent and are never added as if they were), and a span of any length gets
-its interval from the same covariance. Before any reading the use is taken to have a day-and-night shape that lasts
-some days and a mean that wanders: a slope through a day, which the shape biases by 5 to 7 %, is never taken.
+its interval from the same covariance. Before any reading the use is taken to follow the dryness of the shelf's air,
+less than in proportion, with a day-and-night shape that lasts some days and a mean that wanders: a slope through a day,
+which the shape biases by 5 to 7 %, is never taken. The sensor itself is taken to wander over weeks; what the air
+explains and what lasts tell that apart from drinking, as far as anything can.
 
 What leaves the reservoir is not what leaves the pot. After a refill the medium drinks for hours, and it gives that
 water back while the level falls; over a week with one refill more than the last the two differ by a tenth and
 more. The medium's store is taken as a share of the water in the reservoir that follows it with delays of hours to
-days. The hours after each refill tell that share, so that use (top, holes, gap and plant) can be told from drawing.
+days, less what drier air takes out of it. The hours after each refill tell that share, so that use (top, holes, gap and
+plant) can be told from drawing.
 
-Knows levels, jumps, a vessel and, if given, the shelf's temperature. It does not know why a pot drinks.
+Knows levels, jumps, a vessel and, if given, the shelf's air and how much water the medium holds. It does not know why
+a pot drinks.
 """
 
 from dataclasses import dataclass
@@ -20,6 +24,7 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, toeplitz
+from scipy.signal import lfilter
 
 from analysis.held_series import DAY_MS, HOUR_MS, MINUTE_MS, FloatArray, IntArray, held, mean_within, value_at
 from analysis.levels import EMPTY_BELOW_MM, CleanLevels
@@ -35,18 +40,30 @@ MARGIN_DAYS = 5
 # weather over two days; and three-hour restlessness. Common practice gives no figures; these are wide enough for a
 # plant that drinks only by night and for a week in which the heating is switched on.
 SHAPE_SD, SHAPE_LASTS_H, SHAPE_WIDTH = 0.5, 144.0, 0.6
-WEATHER_SD, WEATHER_LASTS_H = 0.35, 60.0
+WEATHER_SD, WEATHER_LASTS_H = 0.2, 100.0
 RESTLESS_SD, RESTLESS_LASTS_H = 0.2, 5.0
 MEAN_SD = 1.0
+RISES_WITH_VPD, RISES_WITH_VPD_SD = 0.7, 0.1
+USE_LAGS_AIR_H = 6.0
+"""Use goes with the VPD to this power: a dry layer and a plant throttle it, so it is less than proportional (assumed
+after a look at invented pots; the sd lets the levels say otherwise), and after a few hours."""
+LEAST_VPD_KPA = 0.05
 RESTLESSNESS = (0.35, 0.5, 0.7, 1.0, 1.4)
 """The three are scaled together to what the pot's own levels make likeliest."""
 
 STORE_DELAYS_H = (1.0, 5.0, 20.0, 70.0)
-STORE_ML_PER_MM = (0.25, 0.35, 0.35, 0.05)
-STORE_SD_ML_PER_MM = (0.2, 0.25, 0.25, 0.2)
-"""What the medium takes up for each mm that the level stands higher, by delay: 1 mL in all, give or take 0.45.
-Assumed, after a look at invented pots: the wet zone of a column of some 100 cm2 moves with the level, and its pores
-hold about a tenth of it. Nothing of the kind is published for such media; the hours after refills soon outweigh it."""
+STORE_SHARE = (0.21, 0.13, 0.24, -0.03)
+STORE_SHARE_SD = (0.12, 0.15, 0.15, 0.09)
+"""What the medium takes up when the level stands a mm higher, by delay, as shares of what a mm of it holds when full:
+about half of it in all. The wet zone of a column moves with the level, but not as far."""
+DRYING_DELAY_H = 24.0
+DRYING_PER_KPA, DRYING_PER_KPA_SD = -3.3, 1.2
+"""What air that is 1 kPa drier takes out of the medium beyond the use, in mm of full medium: its dry layer deepens.
+These are assumed, after a look at invented pots; nothing of the kind is published for such media. The hours after
+refills soon outweigh the shares."""
+STORES = len(STORE_DELAYS_H) + 1
+USUAL_MEDIUM_ML_PER_MM = 1.7
+"""What a mm of medium holds when full where nobody described it: 100 cm2 with a sixth of water."""
 
 TEMPERATURE_DRIFT_SD_MM_PER_K = 0.15
 
@@ -54,8 +71,13 @@ STEPS_CANCEL = 0.85
 """Rounding errors of a stepping sensor last, but what is too high before a step is too low after it: in part they
 cancel. Found on invented levels, not derived."""
 
-SLOW_ERROR_MM = 0.08
+SLOW_ERROR_MM = 0.04
 """What an hour's mean of a level sensor is worth at best, however many readings it has."""
+
+WANDER_MM, WANDER_DAYS = 0.15, 21.0
+WANDER_KNOT_MS = 2 * DAY_MS
+"""Sd and memory of a level sensor's wandering that nothing shows (growth on a float, a strip that ages): an eighth of a
+mm a week. Assumed."""
 
 POURED_ERROR = 0.1
 """How well people note what they poured, as a share (sd); common practice, no source."""
@@ -66,17 +88,17 @@ class UseEstimate:
     """Use of every block of a stretch, jointly. All in mL.
 
     edges_ms: (b+1,). mean: (b + s,) use of each block in mL, then the medium's store in mL per mL of (delayed) water in
-    the reservoir, one for each of STORE_DELAYS_H; covariance: (b + s, b + s) of these. delayed_ml: (g, s) the delayed
-    water itself on grid_ms (g,). jump_ml, jump_sd_ml: (j,) for the jumps in `jump_index`
-    (positions in the Jumps given). known: (b,) share of each block in which the level was known; empty, stuck: (b,)
-    shares with an empty reservoir or a stuck sensor. drift_mm_per_k: of the sensor, and its sd.
+    the reservoir, one for each of STORE_DELAYS_H, and in mL per (delayed) kPa of the air; covariance: (b + s, b + s) of
+    these. delayed: (g, s) the delayed water and air themselves on grid_ms (g,). jump_ml, jump_sd_ml: (j,) for the jumps
+    in `jump_index` (positions in the Jumps given). known: (b,) share of each block in which the level was known; empty,
+    stuck: (b,) shares with an empty reservoir or a stuck sensor. drift_mm_per_k: of the sensor, and its sd.
     """
 
     edges_ms: IntArray
     mean: FloatArray
     covariance: FloatArray
     grid_ms: IntArray
-    delayed_ml: FloatArray
+    delayed: FloatArray
     jump_index: IntArray
     jump_ml: FloatArray
     jump_sd_ml: FloatArray
@@ -108,6 +130,8 @@ def estimate_use(
     marks: tuple[IntArray, FloatArray, FloatArray] | None = None,
     poured_ml: FloatArray | None = None,
     medium_stores: bool = True,
+    vpd: tuple[IntArray, FloatArray] | None = None,
+    medium_ml_per_mm: float | None = None,
 ) -> UseEstimate | None:
     """Use of every three hours of a stretch, with its covariance; None without three hours that have a level.
 
@@ -116,7 +140,8 @@ def estimate_use(
     shelf's air, so that the sensor's drift with temperature is not read as drinking. marks: moments, levels (mm) and
     sds (mm) known otherwise, as a refill note in a gap that says "to the mark". poured_ml: (j,) what notes say was
     poured at each jump, NaN where they do not; used for jumps in gaps, to a tenth. medium_stores: False for a load
-    cell, which weighs the medium's water as well.
+    cell, which weighs the medium's water as well. vpd: times and kPa of the shelf's air, NaN where unknown.
+    medium_ml_per_mm: what a mm of the column's height holds when full.
     """
     edges_ms = np.arange(start_ms, end_ms + BLOCK_MS, BLOCK_MS, dtype=np.int64)
     blocks = edges_ms.size - 1
@@ -136,17 +161,24 @@ def estimate_use(
     warmth = _warmth(evidence.time_ms, temperature) * ml_per_mm
     grid_ms, water = _wateron_grid(levels, jumps, vessel, start_ms, int(edges_ms[-1]))
     inside = grid_ms >= start_ms
-    delayed = _delayed(water)[inside]
-
-    store_sd = np.array(STORE_SD_ML_PER_MM if medium_stores else (1e-6,) * len(STORE_DELAYS_H)) / vessel.ml_per_mm
-    store = np.array(STORE_ML_PER_MM) / vessel.ml_per_mm * (1.0 if medium_stores else 0.0)
+    vpd_kpa = _vpd_on_grid(grid_ms, vpd)
+    drying_air = _lagged(vpd_kpa, DRYING_DELAY_H)
+    delayed = np.column_stack((_delayed(water), drying_air))[inside]
+    store, store_sd = _store_prior(vessel, medium_ml_per_mm or USUAL_MEDIUM_ML_PER_MM, medium_stores)
+    profile = _profile(vpd_kpa[inside], grid_ms[inside], edges_ms)
+    knots_ms = np.arange(start_ms, int(edges_ms[-1]) + WANDER_KNOT_MS, WANDER_KNOT_MS, dtype=np.int64)
+    off_knot = np.abs(evidence.time_ms[:, None] - knots_ms[None, :]) / WANDER_KNOT_MS
+    wander = np.clip(1.0 - off_knot, 0.0, None) * ml_per_mm[:, None]
     told = np.full(used.size, np.nan) if poured_ml is None else np.where(jumps.in_gap[used], poured_ml[used], np.nan)
 
-    def problem_with(delayed_ml: FloatArray) -> _Problem:
-        columns = _columns(evidence.time_ms, edges_ms, jump_ms, grid_ms[inside], delayed_ml)
-        design = np.column_stack((columns, warmth))
-        return _Problem(design, observed, blocks, usual_block_ml, store, store_sd, told, loose_precision)
+    def problem_with(delayed: FloatArray) -> _Problem:
+        columns = _columns(evidence.time_ms, edges_ms, jump_ms, grid_ms[inside], delayed)
+        design = np.column_stack((columns, wander, warmth))
+        return _Problem(
+            design, observed, blocks, usual_block_ml * profile, store, store_sd, told, loose_precision, knots_ms.size
+        )
 
+    own = blocks + STORES
     # First with the errors that the sensor promises, then with those that its residuals show; and with the water that
     # the first fit gives instead of the readings, whose noise would stand on both sides of the equation.
     problem = problem_with(delayed)
@@ -154,14 +186,13 @@ def estimate_use(
     sd_ml = sd_ml * _error_factor(evidence.time_ms, (observed - problem.design @ first.mean) / sd_ml)
     if levels.sensor.on_change:
         sd_ml = sd_ml * STEPS_CANCEL
-    fitted = _columns(grid_ms[inside], edges_ms, jump_ms, grid_ms[inside], delayed) @ first.mean[:-1]
+    fitted = _columns(grid_ms[inside], edges_ms, jump_ms, grid_ms[inside], delayed) @ first.mean[: own + 1 + used.size]
     water[inside] = np.clip(fitted, 0.0, 2.0 * vessel.capacity_ml)
-    delayed = _delayed(water)[inside]
+    delayed = np.column_stack((_delayed(water), drying_air))[inside]
     evened = _evened(problem_with(delayed), sd_ml)
     best = max((_solved(evened, restlessness) for restlessness in RESTLESSNESS), key=lambda fit: fit.log_evidence)
     mean = best.mean
     covariance = cho_solve((best.factor, True), np.eye(mean.size), check_finite=False)
-    own = blocks + len(STORE_DELAYS_H)
     jump_slots = np.arange(own + 1, own + 1 + used.size)
     known, empty, was_stuck = _block_shares(levels, edges_ms)
     return UseEstimate(
@@ -169,7 +200,7 @@ def estimate_use(
         mean=mean[:own],
         covariance=covariance[:own, :own],
         grid_ms=grid_ms[inside],
-        delayed_ml=delayed,
+        delayed=delayed,
         jump_index=used,
         jump_ml=mean[jump_slots],
         jump_sd_ml=np.sqrt(covariance[jump_slots, jump_slots]),
@@ -184,16 +215,21 @@ def estimate_use(
 
 @dataclass(frozen=True)
 class _Problem:
-    """What the regression is given: observed (n,) = design (n, p) x unknowns, of which the first are the blocks."""
+    """What the regression is given: observed (n,) = design (n, p) x unknowns.
+
+    The unknowns in order: use of the blocks, stores, level at the start, jumps, wandering at its knots, drift a kelvin.
+    usual_ml: (b,) use of each block as the air lets expect it.
+    """
 
     design: FloatArray
     observed: FloatArray
     blocks: int
-    usual_block_ml: float
+    usual_ml: FloatArray
     store: FloatArray
     store_sd: FloatArray
     told_ml: FloatArray
     loose_precision: float
+    knots: int
 
 
 @dataclass(frozen=True)
@@ -201,7 +237,7 @@ class _Evened:
     """A problem with its errors (n,) weighed in: what the levels alone say of the unknowns, and what was believed."""
 
     blocks: int
-    usual_block_ml: float
+    usual_ml: FloatArray
     prior: FloatArray
     prior_precision: FloatArray
     normal: FloatArray
@@ -221,13 +257,14 @@ def _evened(problem: _Problem, sd_ml: FloatArray) -> _Evened:
     unknowns = problem.design.shape[1]
     blocks = problem.blocks
     prior = np.zeros(unknowns)
-    prior[:blocks] = problem.usual_block_ml
+    prior[:blocks] = problem.usual_ml
     precision = np.zeros(unknowns)
-    store = np.arange(blocks, blocks + len(STORE_DELAYS_H))
+    store = np.arange(blocks, blocks + STORES)
     prior[store] = problem.store
     precision[store] = 1.0 / problem.store_sd**2
     # The level at the start and the jumps may be anything a reservoir can hold, and more.
-    loose = np.arange(store[-1] + 1, unknowns - 1)
+    wander = slice(unknowns - 1 - problem.knots, unknowns - 1)
+    loose = np.arange(store[-1] + 1, wander.start)
     precision[loose] = problem.loose_precision
     told = loose[1:][np.isfinite(problem.told_ml)]
     prior[told] = problem.told_ml[np.isfinite(problem.told_ml)]
@@ -235,12 +272,14 @@ def _evened(problem: _Problem, sd_ml: FloatArray) -> _Evened:
     precision[-1] = 1.0 / TEMPERATURE_DRIFT_SD_MM_PER_K**2
     scaled = problem.design / sd_ml[:, None]
     surprise = (problem.observed - problem.design @ prior) / sd_ml
+    normal = scaled.T @ scaled
+    normal[wander, wander] += _wander_precision(problem.knots)
     return _Evened(
         blocks=blocks,
-        usual_block_ml=problem.usual_block_ml,
+        usual_ml=problem.usual_ml,
         prior=prior,
         prior_precision=precision,
-        normal=scaled.T @ scaled,
+        normal=normal,
         pull=scaled.T @ surprise,
         surprise=float(surprise @ surprise),
     )
@@ -249,8 +288,15 @@ def _evened(problem: _Problem, sd_ml: FloatArray) -> _Evened:
 def _solved(evened: _Evened, restlessness: float) -> _Fit:
     """Posterior of the unknowns for a use that varies `restlessness` times the usual."""
     shares, log_det = _prior_precision(evened.blocks, restlessness)
+    # As shares of what the air lets expect, but for a doubt about how far use follows the air, which all blocks share.
+    profile = evened.usual_ml / evened.usual_ml.mean()
+    doubt = RISES_WITH_VPD_SD / RISES_WITH_VPD * np.log(profile)
+    leaning = shares @ doubt
+    grown = 1.0 + float(doubt @ leaning)
+    shares = (shares - np.outer(leaning, leaning) / grown) / np.outer(evened.usual_ml, evened.usual_ml)
+    log_det = log_det - np.log(grown)
     precision = evened.normal.copy()
-    precision[: evened.blocks, : evened.blocks] += shares / evened.usual_block_ml**2
+    precision[: evened.blocks, : evened.blocks] += shares
     precision[np.diag_indices_from(precision)] += evened.prior_precision
     factor, _ = cho_factor(precision, lower=True, overwrite_a=True, check_finite=False)
     moved = cho_solve((factor, True), evened.pull, check_finite=False)
@@ -263,11 +309,11 @@ GRID_MS = 15 * MINUTE_MS
 
 
 def _columns(
-    moment_ms: IntArray, edges_ms: IntArray, jump_ms: IntArray, grid_ms: IntArray, delayed_ml: FloatArray
+    moment_ms: IntArray, edges_ms: IntArray, jump_ms: IntArray, grid_ms: IntArray, delayed: FloatArray
 ) -> FloatArray:
     """What each unknown adds to the water in the reservoir at moments (m,): use so far, store, start and jumps."""
     passed = np.clip((moment_ms[:, None] - edges_ms[None, :-1]) / BLOCK_MS, 0.0, 1.0)
-    stored = on_grid(moment_ms, grid_ms, delayed_ml) - delayed_ml[0]
+    stored = on_grid(moment_ms, grid_ms, delayed) - delayed[0]
     after = (moment_ms[:, None] > jump_ms[None, :]).astype(np.float64)
     return np.column_stack((-passed, -stored, np.ones(moment_ms.size), after))
 
@@ -292,13 +338,45 @@ def _wateron_grid(
 
 def _delayed(water: FloatArray) -> FloatArray:
     """Water (g,) on the grid as the medium feels it after each of STORE_DELAYS_H: (g, s)."""
-    columns = []
-    for delay_h in STORE_DELAYS_H:
-        reach = int(3 * delay_h * HOUR_MS / GRID_MS)
-        kernel = np.exp(-np.arange(reach) * (GRID_MS / (delay_h * HOUR_MS)))
-        padded = np.concatenate((np.full(reach - 1, water[0]), water))
-        columns.append(np.convolve(padded, kernel / kernel.sum(), mode="valid"))
-    return np.column_stack(columns)
+    return np.column_stack([_lagged(water, delay_h) for delay_h in STORE_DELAYS_H])
+
+
+def _lagged(series: FloatArray, delay_h: float, step_ms: int = GRID_MS) -> FloatArray:
+    """A series (g,) as what follows it with a delay has it; before its first value it is taken to have stood there."""
+    keep = float(np.exp(-step_ms / (delay_h * HOUR_MS)))
+    lagged, _ = lfilter([1.0 - keep], [1.0, -keep], series, zi=[keep * series[0]])
+    return np.asarray(lagged)
+
+
+def _vpd_on_grid(grid_ms: IntArray, vpd: tuple[IntArray, FloatArray] | None) -> FloatArray:
+    """VPD on the grid (g,), linear between what is known; the same everywhere where nothing is."""
+    if vpd is None or not np.any(np.isfinite(vpd[1])):
+        return np.ones(grid_ms.size)
+    known = np.isfinite(vpd[1])
+    return np.maximum(np.interp(grid_ms, vpd[0][known], vpd[1][known]), LEAST_VPD_KPA)
+
+
+def _profile(vpd_kpa: FloatArray, grid_ms: IntArray, edges_ms: IntArray) -> FloatArray:
+    """Use of each block (b,) over its mean, as the air lets expect it."""
+    block = np.minimum((grid_ms - edges_ms[0]) // BLOCK_MS, edges_ms.size - 2)
+    of_block = np.bincount(block, vpd_kpa) / np.bincount(block)
+    felt = _lagged(of_block, USE_LAGS_AIR_H, BLOCK_MS)
+    return np.asarray(np.clip((felt / felt.mean()) ** RISES_WITH_VPD, 0.2, 5.0))
+
+
+def _store_prior(vessel: Vessel, medium_ml_per_mm: float, medium_stores: bool) -> tuple[FloatArray, FloatArray]:
+    """What the medium's stores are before any level, and their sds, in the units of `UseEstimate.mean`."""
+    if not medium_stores:
+        return np.zeros(STORES), np.full(STORES, 1e-6)
+    unit = medium_ml_per_mm / np.array([vessel.ml_per_mm] * len(STORE_DELAYS_H) + [1.0])
+    return np.array((*STORE_SHARE, DRYING_PER_KPA)) * unit, np.array((*STORE_SHARE_SD, DRYING_PER_KPA_SD)) * unit
+
+
+@lru_cache(maxsize=32)
+def _wander_precision(knots: int) -> FloatArray:
+    """Inverse covariance of the sensor's wandering, mm, at its knots."""
+    lag_days = np.arange(knots) * (WANDER_KNOT_MS / DAY_MS)
+    return np.linalg.inv(toeplitz(WANDER_MM**2 * np.exp(-lag_days / WANDER_DAYS)))
 
 
 def on_grid(moment_ms: IntArray, grid_ms: IntArray, columns: FloatArray) -> FloatArray:

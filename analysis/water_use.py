@@ -1,8 +1,8 @@
 """How much water a pot used within any span, with its 90 % interval, or the reason why nobody can say.
 
 Reads spans off the joint estimate of `use_regression.py`: what left the pot, and what left the reservoir. Adds what no
-regression on levels can see (a sensor that wanders, a medium whose store has another shape), and keeps silent where
-the level was not followed, was stuck, or had run out.
+regression on levels can see (a medium whose store has another shape), and keeps silent where the level was not
+followed, was stuck, or had run out.
 """
 
 from dataclasses import dataclass
@@ -14,10 +14,6 @@ from analysis.held_series import DAY_MS, FloatArray, IntArray
 from analysis.use_regression import BLOCK_MS, UseEstimate, on_grid
 
 Z_90 = 1.6449
-SENSOR_WANDERS_MM, SENSOR_WANDERS_DAYS = 0.17, 21.0
-"""Sd and memory of a level sensor's wandering that nothing shows (growth on a float, a strip that ages): an eighth of a
-mm a week. Assumed; no regression can tell it from use, so every span carries it."""
-
 STORE_SHAPE_ERROR = 0.25
 """How wrong the delays may be, as a share (sd) of what the medium took up or gave back within a span."""
 
@@ -83,8 +79,8 @@ def drawn_within(estimate: UseEstimate, from_ms: IntArray, until_ms: IntArray) -
 
 def _taken_up(estimate: UseEstimate, from_ms: IntArray, until_ms: IntArray) -> FloatArray:
     """What the medium's stores gained within spans, (w, s), for a store of one."""
-    begin = on_grid(np.asarray(from_ms, np.int64), estimate.grid_ms, estimate.delayed_ml)
-    return on_grid(np.asarray(until_ms, np.int64), estimate.grid_ms, estimate.delayed_ml) - begin
+    begin = on_grid(np.asarray(from_ms, np.int64), estimate.grid_ms, estimate.delayed)
+    return on_grid(np.asarray(until_ms, np.int64), estimate.grid_ms, estimate.delayed) - begin
 
 
 def _shares_of_blocks(estimate: UseEstimate, from_ms: IntArray, until_ms: IntArray) -> FloatArray:
@@ -105,11 +101,7 @@ def _told(
     from_ms, until_ms = np.asarray(from_ms, np.int64), np.asarray(until_ms, np.int64)
     value = weights @ estimate.mean
     variance = np.einsum("wb,bc,wc->w", weights, estimate.covariance, weights, optimize=True)
-    days = (until_ms - from_ms) / DAY_MS
-    wander_mm2 = 2.0 * SENSOR_WANDERS_MM**2 * (1.0 - np.exp(-days / SENSOR_WANDERS_DAYS))
-    sd = np.sqrt(
-        np.maximum(variance, 0.0) + wander_mm2 * estimate.ml_per_mm**2 + store_error_ml**2 + (MODEL_ERROR * value) ** 2
-    )
+    sd = np.sqrt(np.maximum(variance, 0.0) + store_error_ml**2 + (MODEL_ERROR * value) ** 2)
     length = np.maximum((until_ms - from_ms) / BLOCK_MS, 1e-9)
     known, empty, was_stuck = ((share @ part) / length for part in (estimate.known, estimate.empty, estimate.stuck))
     reason = np.full(from_ms.shape, MEASURED, dtype="U80")

@@ -1,14 +1,16 @@
 """What level sensors make of the simulator's truth: refills found, water use, and how often the intervals hold.
 
-Twenty invented worlds of six random pots (`simulated_feeds.zoo`), each looked at by a fine level sensor (every 15
-minutes, noise 0.3 mm) and a coarse one (hourly looks, whole millimetres, on change with a heartbeat of six hours); both
-wander and drift with warmth, and fall silent for hours now and then. The worlds were not looked at while the analysis
-was written. Success here is no evidence for real pots: the world is invented, and so are its sensors.
+Invented worlds of six random pots (`simulated_feeds.zoo`), each looked at by a fine level sensor (every 15 minutes,
+noise 0.3 mm) and a coarse one (hourly looks, whole millimetres, on change with a heartbeat of six hours); both wander
+and drift with warmth, and fall silent for hours now and then. The long form (forty worlds) holds the figures of the
+first issue: refills found and true to 0.99; a week's use within 2 % in the median and 6 % at the 90th percentile for
+the fine sensor, 5 % and 12 % for the coarse one; 85 to 95 % of the 90 % intervals hold. The short form has four of the
+worlds, in which luck counts for more: it allows figures a half larger. None of these worlds was looked at while the
+analysis was written. Success here is no evidence for real pots: the world is invented, and so are its sensors.
 
 Two amounts are told apart. A level sees what leaves the *reservoir*; what leaves the *pot* differs by what the medium
-took up, which the analysis has to estimate. The first is held to 2 % in the median pot and 6 % at the 90th percentile
-for the fine sensor (5 % and 12 % for the coarse one). The second stands to its own figures, since even a level without
-noise leaves 1.5 % (median) to 6 % (90th percentile) to the shape of the medium's store.
+took up, which the analysis has to estimate from how the level falls after a refill, from the shelf's air and from what
+the set-up says that the medium holds. Both are held to the same figures.
 """
 
 from dataclasses import dataclass, field, replace
@@ -19,11 +21,12 @@ import pytest
 from analysis.held_series import DAY_MS, HOUR_MS
 from analysis.pot_water import measured_water
 from analysis.reservoir import vessel_by_pouring
+from analysis.setups import column_parameters
 from simulated_feeds.instruments import KINDS, observe
 from simulated_feeds.truth import simulate
 from simulated_feeds.zoo import zoo
 
-WORLDS = range(7100, 7120)
+MANY, FEW = range(8300, 8340), range(8300, 8304)
 POTS = 6
 DAYS = 25
 START_MS = 1_767_225_600_000
@@ -42,8 +45,10 @@ SENSORS = {
 
 @dataclass
 class Score:
-    """What one kind of sensor made of all pots."""
+    """What one kind of sensor made of all pots of some worlds; `room`: how much larger figures may be than stated."""
 
+    worlds: int
+    room: float
     refills: int = 0
     found: int = 0
     hidden: int = 0
@@ -107,20 +112,43 @@ def score_use(score, truth, pot, water):
     score.day_holds.extend(((days.low_ml <= true_days) & (true_days <= days.high_ml))[told_days].tolist())
 
 
-@pytest.fixture(scope="module")
-def scores():
-    result = {kind: Score() for kind in SENSORS}
-    for world in WORLDS:
-        truth = simulate(zoo(world, POTS, shelves=POTS), seed=world, start_ms=START_MS, days=DAYS)
+def held_ml_per_mm(world):
+    """What a mm of each pot's medium holds when full, as its grower described it."""
+    pots = world.pots
+    about = [{"likes": pot.likes, "roots": pot.roots} for pot in pots]
+    columns = column_parameters([pot.setups[0] for pot in pots], [None] * len(pots), about)
+    return columns.area_mm2 * columns.held / 1000
+
+
+@pytest.fixture(
+    scope="module",
+    params=[pytest.param((FEW, 1.5), id="few"), pytest.param((MANY, 1.0), id="many", marks=pytest.mark.long)],
+)
+def scores(request):
+    worlds, room = request.param
+    result = {kind: Score(len(worlds), room) for kind in SENSORS}
+    for seed in worlds:
+        world = zoo(seed, POTS, shelves=POTS)
+        truth = simulate(world, seed=seed, start_ms=START_MS, days=DAYS)
+        held = held_ml_per_mm(world)
         for pot, label in enumerate(truth.pots):
             per_mm = truth.water_ml[0, pot] / truth.level_mm[0, pot]
             vessel = vessel_by_pouring(50 * per_mm, 50.0)
-            air = (truth.time_ms, truth.climate.temperature_c[:, truth.shelf[0, pot]])
+            warmth = (truth.time_ms, truth.climate.temperature_c[:, truth.shelf[0, pot]])
+            dryness = (truth.time_ms, truth.pot_vpd_kpa()[:, pot])
             for kind, (instrument, pots, gap_ms) in SENSORS.items():
                 if pot >= pots:
                     continue
-                series = observe(truth, label, instrument, seed=world + 1, end_ms=AT_MS)
-                water = measured_water(vessel, series.time_ms, series.value, AT_MS, shelf_temperature=air)
+                series = observe(truth, label, instrument, seed=seed + 1, end_ms=AT_MS)
+                water = measured_water(
+                    vessel,
+                    series.time_ms,
+                    series.value,
+                    AT_MS,
+                    shelf_temperature=warmth,
+                    shelf_vpd=dryness,
+                    medium_ml_per_mm=float(held[pot]),
+                )
                 score_refills(result[kind], truth, pot, series, gap_ms, water)
                 score_use(result[kind], truth, pot, water)
     return result
@@ -133,7 +161,7 @@ def test_refills_are_found_and_none_invented(scores, kind):
     precision = 1 - score.invented / (score.found + score.hidden_found + score.invented)
     print(f"{kind}: {score.refills} refills, recall {recall:.4f}, precision {precision:.4f}")
     print(f"{kind}: {score.hidden_found} of {score.hidden} refills in silences recovered")
-    assert score.refills >= 150
+    assert score.refills >= 7 * score.worlds
     assert recall >= 0.99
     assert precision >= 0.99
 
@@ -143,28 +171,22 @@ def test_refills_in_silences_are_recovered_from_the_jump_across(scores):
     print(
         f"often silent: {score.hidden_found} of {score.hidden} refills in silences recovered, {score.invented} invented"
     )
-    assert score.hidden >= 12
+    assert score.hidden >= score.worlds / 2
     assert score.hidden_found >= 0.9 * score.hidden
     assert score.found >= 0.99 * score.refills
     assert score.invented <= 0.01 * (score.refills + score.hidden)
 
 
 @pytest.mark.parametrize(("kind", "median", "worst_tenth"), [("fine", 0.02, 0.06), ("coarse", 0.05, 0.12)])
-def test_a_week_of_water_from_the_reservoir_is_right(scores, kind, median, worst_tenth):
-    error = np.array(scores[kind].drawn_error)
-    print(f"{kind}: silent in {scores[kind].silent} of {scores[kind].asked} answers")
-    assert scores[kind].silent <= 0.03 * scores[kind].asked
-    print(f"{kind}: drawn in seven days, error median {np.median(error):.4f}, p90 {np.quantile(error, 0.9):.4f}")
-    assert np.median(error) <= median
-    assert np.quantile(error, 0.9) <= worst_tenth
-
-
-@pytest.mark.parametrize(("kind", "median", "worst_tenth"), [("fine", 0.03, 0.09), ("coarse", 0.05, 0.12)])
-def test_a_week_of_water_from_the_pot_is_right(scores, kind, median, worst_tenth):
-    error = np.array(scores[kind].use_error)
-    print(f"{kind}: used in seven days, error median {np.median(error):.4f}, p90 {np.quantile(error, 0.9):.4f}")
-    assert np.median(error) <= median
-    assert np.quantile(error, 0.9) <= worst_tenth
+@pytest.mark.parametrize("what", ["use", "drawn"])
+def test_a_week_of_water_is_right(scores, what, kind, median, worst_tenth):
+    score = scores[kind]
+    error = np.array(score.use_error if what == "use" else score.drawn_error)
+    print(f"{kind}: silent in {score.silent} of {score.asked} answers")
+    print(f"{kind}: {what} in seven days, error median {np.median(error):.4f}, p90 {np.quantile(error, 0.9):.4f}")
+    assert score.silent <= 0.03 * score.asked
+    assert np.median(error) <= median * score.room
+    assert np.quantile(error, 0.9) <= worst_tenth * score.room
 
 
 @pytest.mark.parametrize("kind", ["fine", "coarse"])
@@ -176,5 +198,6 @@ def test_nine_in_ten_intervals_hold(scores, kind):
         "days of the pot": np.mean(score.day_holds),
     }
     print(f"{kind}: 90 % intervals hold", {name: round(float(share), 3) for name, share in covered.items()})
+    outside = 0.05 * score.room
     for name, share in covered.items():
-        assert 0.85 <= share <= 0.95, name
+        assert 0.9 - outside <= share <= 0.9 + outside, name
