@@ -54,6 +54,18 @@ def ms_of_text(text: str, zone: tzinfo | None = None) -> int:
     return ms_of(moment, zone)
 
 
+def midnights(start_ms: int, end_ms: int, zone: tzinfo) -> NDArray[np.int64]:
+    """Local midnights from the one at or before the start to the last at or before the end: edges of whole local days.
+
+    A day on which the clocks change has 23 or 25 hours; where they skip midnight itself, it begins at what follows.
+    """
+    first = datetime.fromtimestamp(start_ms / 1000, zone).date()
+    last = datetime.fromtimestamp(end_ms / 1000, zone).date()
+    days = (first + timedelta(days=day) for day in range((last - first).days + 1))
+    edges = [datetime(day.year, day.month, day.day, tzinfo=zone).astimezone(UTC) for day in days]
+    return np.array([(edge - _EPOCH) // _MILLISECOND for edge in edges], dtype=np.int64)
+
+
 def moment_of(ms: int) -> datetime:
     """Milliseconds as a datetime in UTC, exact to the millisecond."""
     return _EPOCH + ms * _MILLISECOND
