@@ -50,10 +50,10 @@
   /* ---- the pots ---- */
 
   function potsHtml() {
-    const due = (seen.base.due || []).filter((one) => one.state !== "waiting" || one.due_ms - change().now() < SOON_MS);
+    const due = (seen.base.due || []).filter(isNear);
     const empty = !shelves().some((shelf) => shelf.pots.length);
     return '<div class="logbook-head"><h1>Logbook</h1><div class="logbook-doors"><a class="door" data-in href="/note">One note for many</a></div></div>' + waitingHtml() +
-      (due.length ? dueHtml(due, "Due") : "") +
+      dueHtml(due, "Due") +
       (empty ? '<div class="logbook-empty"><p>No pot is in the logbook yet. Once the first one stands on its shelf, an inspection takes three taps: the pot, how deep it is dry, how its root tips look.</p><a class="door door-first" data-in href="/workshop">Enter the first pot</a></div>'
         : '<section aria-labelledby="whose"><h2 id="whose">Inspect which pot?</h2>' + shelves().map(shelfHtml).join("") + "</section>") +
       historyHtml(seen.told.all, true);
@@ -79,12 +79,19 @@
 
   /* ---- follow-ups ---- */
 
-  function dueHtml(list, heading) {
+  function isNear(one) { return one.state !== "waiting" || one.due_ms - change().now() < SOON_MS; }
+
+  function laterHtml(list) {
+    return list.length ? '<p class="logbook-later">Later: ' + list.map((one) => escape(words().dayOf(one.due_ms, zone()) + ", " + one.says)).join(" ") + "</p>" : "";
+  }
+
+  function dueHtml(list, heading, here) {
+    if (!list.length) return "";
     return '<section aria-labelledby="due"><h2 id="due">' + heading + '</h2><ul class="plain-list due">' + list.map((one) => {
       const body = { note_id: one.note_id, step: one.step };
       const tap = (name, more, label) => '<button type="button" class="door" data-tap="' + escape(JSON.stringify([name, Object.assign({}, body, more)])) + '">' + label + "</button>";
       const state = one.state === "due" ? "since " : one.state === "snoozed" ? "put off until " : "on ";
-      const way = one.kind === "inspection" && one.pot ? '<a class="door door-first" data-in href="' + escape(potPath(one.pot)) + '">Inspect</a>' : "";
+      const way = one.kind === "inspection" && one.pot && one.pot !== here ? '<a class="door door-first" data-in href="' + escape(potPath(one.pot)) + '">Inspect</a>' : "";
       return '<li class="due-' + one.state + '"><span><b>' + escape(one.says) + "</b> <small>" + state + escape(words().dayOf(one.due_ms, zone())) + '</small></span><span class="row-doors">' + way +
         (one.state === "snoozed" ? tap("follow_up_open", {}, "Open again") : tap("follow_up_done", {}, "Done") + tap("follow_up_snoozed", { days: 7 }, "In a week")) + "</span></li>";
     }).join("") + "</ul></section>";
@@ -103,7 +110,7 @@
     const due = ((told || seen.base).due || []).filter((one) => one.pot === pot);
     return '<div class="logbook-head"><div><h1>' + escape(pot) + '</h1><p class="logbook-where">' + escape(where) + '</p></div><div class="logbook-doors">' + storyDoor(pot) + '<a class="door" data-in href="/logbook">All pots</a></div></div>' +
       (gone ? '<p class="logbook-gone">Noted as gone since ' + escape(words().when(gone, zone())) + ".</p>" : inspectionHtml(pot, place)) +
-      (due.length ? dueHtml(due, "Due for this pot") : "") + kindsHtml(pot) + historyHtml(told, false);
+      dueHtml(due.filter(isNear), "Due for this pot", pot) + laterHtml(due.filter((one) => !isNear(one))) + kindsHtml(pot) + historyHtml(told, false);
   }
 
   function storyDoor(pot) {
@@ -114,10 +121,10 @@
   function inspectionHtml(pot, place) {
     if (seen.kept && seen.kept.pot === pot) return keptHtml(pot, place);
     if (!seen.depth) {
-      return '<section class="step" aria-labelledby="step"><h2 id="step" tabindex="-1">How deep is it dry?</h2><div class="taps">' + root.dryline.inspection.DEPTHS.map((one, n) =>
+      return '<section class="look" aria-labelledby="step"><h2 id="step" tabindex="-1">How deep is it dry?</h2><div class="taps">' + root.dryline.inspection.DEPTHS.map((one, n) =>
         '<button type="button" class="tap" data-depth="' + n + '">' + root.dryline.inspection.depth(one.note) + "<b>" + one.words + "</b><small>" + (depthRange(one.note) || "&nbsp;") + "</small></button>").join("") + "</div></section>";
     }
-    return '<section class="step" aria-labelledby="step"><h2 id="step" tabindex="-1">And its root tips?</h2><div class="taps">' + root.dryline.inspection.TIPS.map((one, n) =>
+    return '<section class="look" aria-labelledby="step"><h2 id="step" tabindex="-1">And its root tips?</h2><div class="taps">' + root.dryline.inspection.TIPS.map((one, n) =>
       '<button type="button" class="tap" data-tips="' + n + '">' + root.dryline.inspection.tip(one.draw) + "<b>" + one.words + "</b></button>").join("") + "</div></section>";
   }
 
@@ -132,7 +139,7 @@
     const kept = seen.kept;
     const others = place ? place.others.filter((one) => one.label !== pot).sort((a, b) => (a.looked_ms || 0) - (b.looked_ms || 0)).slice(0, 5) : [];
     const say = words().parts(kept.note, units(), zone()).join("; ");
-    return '<section class="step step-kept" aria-labelledby="step"><h2 id="step" tabindex="-1">' + (kept.key ? "Kept on this device" : "Kept") + "</h2><p>" + escape(say || "Looked at.") + '</p><div class="logbook-doors">' +
+    return '<section class="look look-kept" aria-labelledby="step"><h2 id="step" tabindex="-1">' + (kept.key ? "Kept on this device" : "Kept") + "</h2><p>" + escape(say || "Looked at.") + '</p><div class="logbook-doors">' +
       '<label class="door photo-door">Add a photo<input type="file" accept="image/*" capture="environment" data-shot></label>' +
       (kept.ids ? '<a class="door" data-in href="/note/' + kept.ids[0] + '">Say more</a>' : "") + '<button type="button" class="door" data-once-more>Look again</button></div>' +
       (others.length ? '<h3>Next on this shelf</h3><div class="tiles">' + others.map((one) => '<a class="pot-tile" data-in data-from-pots href="' + escape(potPath(one.label)) + '"><b>' + escape(one.label) + "</b><small>" + (one.looked_ms ? ago(one.looked_ms) : "not looked at lately") + "</small></a>").join("") + "</div>" : "") + "</section>";

@@ -90,7 +90,7 @@ def tap_three(page: Any, depth: str = "damp at the fingertip", tips: str = "grow
     """From the pot's page: the depth, then the tips. (The pot was the first tap.)"""
     page.get_by_role("button", name=depth).click()
     page.get_by_role("button", name=tips, exact=True).click()
-    page.wait_for_selector(".step-kept")
+    page.wait_for_selector(".look-kept")
 
 
 def photo(name: str = "shelf.jpg", size: tuple[int, int] = (1800, 1200)) -> dict[str, Any]:
@@ -150,7 +150,7 @@ def test_each_tap_can_be_undone(open_page, glasshouse):
     expect(page.locator("#step")).to_have_text("How deep is it dry?")
     page.get_by_role("button", name="damp under one stone").click()
     page.wait_for_selector("[data-tips]")
-    page.evaluate(UNDO, ".step-kept")
+    page.evaluate(UNDO, ".look-kept")
     page.get_by_role("button", name="stalled").click()
     expect(page.locator(".entry-back")).to_have_count(1)  # the note is withdrawn and stays readable
     assert glasshouse.logbook.notes() == []
@@ -181,13 +181,13 @@ def test_whatever_is_touched_in_an_inspection_is_as_wide_as_a_wet_thumb(open_pag
     assert small(".pot-tile") == []
     page.get_by_role("link", name="window left").click()
     page.wait_for_selector("[data-depth]")
-    assert small(".step button, .step a, .logbook-head a, #undo button") == []
+    assert small(".look button, .look a, .logbook-head a, #undo button") == []
     page.get_by_role("button", name="damp at the top").click()
     page.wait_for_selector("[data-tips]")
-    assert small(".step button, .step a, .logbook-head a, #undo button") == []
+    assert small(".look button, .look a, .logbook-head a, #undo button") == []
     page.get_by_role("button", name="new tips").click()
-    page.wait_for_selector(".step-kept")
-    assert small(".step button, .step a, .step label, .logbook-head a, #undo button") == []
+    page.wait_for_selector(".look-kept")
+    assert small(".look button, .look a, .look label, .logbook-head a, #undo button") == []
 
 
 def test_the_keyboard_alone_makes_an_inspection(open_page, glasshouse):
@@ -395,7 +395,7 @@ def test_an_undo_while_the_server_is_away_sends_nothing_later(open_page, glassho
     away(page, watch)
     page.get_by_role("button", name="damp at the top").click()
     page.wait_for_selector("[data-tips]")
-    page.evaluate(UNDO, ".step-kept")
+    page.evaluate(UNDO, ".look-kept")
     page.get_by_role("button", name="growing", exact=True).click()
     expect(page.locator("#step")).to_have_text("How deep is it dry?")
     expect(page.locator("#kept")).to_be_hidden()
