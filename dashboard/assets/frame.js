@@ -36,7 +36,11 @@
   const fetchAsBefore = root.fetch.bind(root);
   root.fetch = async function (resource, options) {
     const response = await fetchAsBefore(resource, options);
-    if (response.status === 401 || (response.status === 403 && String(resource).includes("_dash-"))) root.location.reload();
+    const of_dash = String(resource).includes("_dash-");
+    if (response.status === 401 || (response.status === 403 && of_dash)) {
+      root.location.reload();
+      if (of_dash) return new Promise(() => {}); /* nobody needs the answer: the page is going */
+    }
     return response;
   };
 

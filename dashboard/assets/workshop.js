@@ -1,11 +1,10 @@
-/* The workshop's own small jobs: drawing the section of each set-up, and showing what a check found under its form,
-   with the button that keeps it. Knows no kind of change. */
+/* The workshop's own small jobs: drawing the section of each set-up, asking a sensor, and showing what a check found
+   under its form, with the button that keeps it. Knows no kind of change. */
 (function (root) {
   "use strict";
 
   let numbered = 0;
 
-  /* The page was told: its sections are drawn where they were not yet. */
   function draw() {
     root.document.querySelectorAll("[data-section]").forEach((place) => {
       const said = place.getAttribute("data-section");
@@ -13,7 +12,6 @@
       place.dryline_drawn = said;
       place.innerHTML = root.dryline.section.draw(JSON.parse(said), { width: 132, height: 150, id: "setup-cut-" + ++numbered });
     });
-    return root.dash_clientside.no_update;
   }
 
   function shown(node, look) {
@@ -43,6 +41,17 @@
     if (event.detail.done && event.detail.done.look) shown(node, event.detail.done.look);
   });
 
-  root.dash_clientside = root.dash_clientside || {};
-  root.dash_clientside.workshop = { draw };
+  /* A question that changes nothing: what is answered is said, and the page stays as it is. */
+  root.document.addEventListener("click", async (event) => {
+    const button = event.target.closest && event.target.closest("[data-ask]");
+    if (!button) return;
+    const [name, body] = JSON.parse(button.getAttribute("data-ask"));
+    const answer = await root.dryline.change.send(name, body);
+    root.dryline.say(answer.done ? answer.done.says : answer.away ? "The server cannot be reached just now." : answer.faults[0].says);
+  });
+
+  root.addEventListener("DOMContentLoaded", () => {
+    new MutationObserver(draw).observe(root.document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ["data-section"] });
+    draw();
+  });
 })(window);

@@ -3,21 +3,25 @@
 Addresses: `/workshop` (sensors), `/workshop/sensor/<source>`, `/workshop/messages`, `/workshop/pots[/new, /after-type,
 /copy, /many]`, `/workshop/pot/<label>[/<from_ms>]`, `/workshop/shelves`, `/workshop/shelf/<label>`, `/workshop/types`,
 `/workshop/type/<label>`, `/workshop/checks`, `/workshop/house`; and `/start`, the first run. Each is asked again after
-every change, and lists of sensors and messages every half minute; forms keep what was typed.
+every change made here, and what is only looked at every half minute; what is being filled in is left alone.
 """
 
+import json
 import logging
 from collections.abc import Callable, Sequence
+from hashlib import blake2b
 from typing import Any
 from urllib.parse import unquote, urlsplit
 
-from dash import ClientsideFunction, Input, Output, State, dcc, html, no_update
+from dash import Input, Output, State, ctx, dcc, html, no_update
+from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.pages import Answer, Ask, Page
 from dashboard.pages.workshop import checks, house, messages, pots, sensors, stock
-from dashboard.pages.workshop.words import address, inner
+from dashboard.pages.workshop.words import PASSING, address, inner
 
 AGAIN_MS = 30_000
+WAITING = "+messages"  # at the end of a page's mark: messages on it wait for their place
 NO_WORKSHOP = "This cannot be told just now: the stores gave no answer. The command dryline check says more."
 NOTHING = "There is nothing at this address of the workshop."
 ROOMS = (
@@ -49,6 +53,20 @@ def steps_of(path: str) -> list[str]:
     return steps if steps[:1] == ["start"] else steps[1:]
 
 
+def _is_watched(path: str, mark: str | None) -> bool:
+    """Whether a page is looked at while things arrive; the others are filled in, and must stay as they were opened."""
+    is_filled_in = (mark or "").endswith(WAITING)
+    return steps_of(path) in ([], ["start"]) or (steps_of(path) == ["messages"] and not is_filled_in)
+
+
+def mark_of(page: Sequence[Any]) -> str:
+    """A digest of what a page shows, without its passing lines (the last value of a sensor)."""
+    lasting = [part for part in page if getattr(part, "className", None) != PASSING]
+    told = json.dumps(lasting, cls=PlotlyJSONEncoder, sort_keys=True)
+    waits = any(getattr(part, "className", None) == messages.LIST for part in page)
+    return blake2b(told.encode(), digest_size=12).hexdigest() + (WAITING if waits else "")
+
+
 def _owns(path: str) -> bool:
     return path in ("/workshop", "/start") or path.startswith("/workshop/")
 
@@ -67,8 +85,7 @@ def _layout(_path: str, _pages: str) -> Any:
         [
             html.Main(id="workshop", className="workshop"),
             dcc.Interval(id="workshop-tick", interval=AGAIN_MS),
-            dcc.Store(id="workshop-told"),
-            dcc.Store(id="workshop-drawn"),
+            dcc.Store(id="workshop-mark"),
         ]
     )
 
@@ -77,7 +94,8 @@ def show(ask: Ask, path: str = "/workshop", seen_at: str = "http://localhost") -
     """The whole page, or one sentence when nothing can be answered."""
     steps = steps_of(path)
     begins = steps[:1] == ["start"]
-    head = [html.H1("Begin" if begins else "Workshop"), *([] if begins else [_rooms(steps)])]
+    shown: Any = {"data-shown": path}  # which address this is, once all of it stands
+    head = [html.H1("Begin" if begins else "Workshop", **shown), *([] if begins else [_rooms(steps)])]
     try:
         return [*head, *_room(ask, steps, seen_at)]
     except ValueError as refusal:  # the answer's own refusal, for example that there is no such pot
@@ -133,26 +151,27 @@ def _of_the_collection(answer: Answer, room: str, rest: Sequence[str]) -> list[A
 
 
 def _wire(app: Any, ask: Ask) -> None:
-    def shown(path: str | None, ticks: int | None, _changed: Any, href: str | None, told: Any) -> Any:
-        if not path or not _owns(path):
+    def shown(
+        path: str | None, _ticks: int | None, _changed: Any, href: str | None, was: str | None
+    ) -> tuple[Any, Any]:
+        if not path or not _owns(path) or (ctx.triggered_id == "workshop-tick" and not _is_watched(path, was)):
             return no_update, no_update
         parts = urlsplit(href or "")
         page = show(ask, path, f"{parts.scheme or 'http'}://{parts.netloc or 'localhost'}")
-        return page, (told or 0) + 1
+        now = mark_of(page)
+        # A page that would look the same is left alone, with what is being filled in and what lies open.
+        return (no_update, no_update) if now == was else (page, now)
 
     app.callback(
         Output("workshop", "children"),
-        Output("workshop-told", "data"),
+        Output("workshop-mark", "data"),
         Input("url", "pathname"),
         Input("workshop-tick", "n_intervals"),
         Input("changed", "data"),
         State("url", "href"),
-        State("workshop-told", "data"),
+        State("workshop-mark", "data"),
         hidden=True,
     )(shown)
-    app.clientside_callback(
-        ClientsideFunction("workshop", "draw"), Output("workshop-drawn", "data"), Input("workshop-told", "data")
-    )
 
 
 PAGE = Page("workshop", "Workshop", "/workshop", _owns, _title, _layout, _wire)

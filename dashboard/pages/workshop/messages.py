@@ -19,6 +19,7 @@ from dashboard.pages.workshop.words import (
 )
 
 MOST_TOPICS = 20
+LIST = "unread"
 
 
 def page(answer: Answer) -> list[Any]:
@@ -41,11 +42,17 @@ def page(answer: Answer) -> list[Any]:
     return [
         html.P(f"{kept}. Once a sensor claims them they are read after all, with their own times."),
         html.Div(tap("Read again what is claimed by now", "messages_replayed", {}), className="doors"),
-        html.Ul([_topic(topic, answer, clock) for topic in topics[:MOST_TOPICS]], className="unread"),
+        html.Ul([_topic(topic, answer, clock) for topic in topics[:MOST_TOPICS]], className=LIST),
         *([html.P(f"{len(topics) - MOST_TOPICS} more topics wait behind these.")] if len(topics) > MOST_TOPICS else []),
-        *([html.H2("Claimed, and still not understood")] if stuck else []),
-        html.Ul([_stuck(message, claimed[message["topic"]], clock) for message in stuck], className="unread"),
+        *_all_stuck(stuck, claimed, clock),
     ]
+
+
+def _all_stuck(stuck: Sequence[Mapping[str, Any]], claimed: Mapping[str, Mapping[str, Any]], clock: Clock) -> list[Any]:
+    if not stuck:
+        return []
+    rows = [_stuck(message, claimed[message["topic"]], clock) for message in stuck]
+    return [html.H2("Claimed, and still not understood"), html.Ul(rows, className=LIST)]
 
 
 def _topic(topic: Mapping[str, Any], answer: Answer, clock: Clock) -> Any:

@@ -1,5 +1,6 @@
 """The workshop's sensors: all of them with what they last said, and one of them with its places and calibration."""
 
+import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -9,6 +10,7 @@ from dashboard.pages import Answer
 from dashboard.pages.forms import Field, field, form, tap
 from dashboard.pages.workshop.words import (
     CANONICAL,
+    PASSING,
     QUANTITIES,
     UNITS,
     Clock,
@@ -137,7 +139,8 @@ def one(answer: Answer, source: str) -> list[Any]:
     words = QUANTITIES.get(sensor["quantity"], sensor["quantity"])
     return [
         html.H2(sensor_name(sensor)),
-        html.P(f"{words.capitalize()}, {place(sensor['at'])}. Last {value(sensor)}, {clock(sensor['last_ms'])}."),
+        html.P(f"{words.capitalize()}, {place(sensor['at'])}."),
+        html.P(f"Last {value(sensor)}, {clock(sensor['last_ms'])}.", className=PASSING),
         html.P(html.Code(" ".join(filter(None, (sensor["topic"], sensor["field"], f"({sensor['payload']})"))))),
         _placements(sensor, clock),
         *_placing(answer, sensor),
@@ -252,7 +255,7 @@ def _calibration(answer: Answer, sensor: Mapping[str, Any]) -> list[Any]:
         fold(
             "Calibration",
             told,
-            html.Div([tap("What does it say just now?", "raw_now", {"source": source}), *taken], className="doors"),
+            html.Div([_asked(source), *taken], className="doors"),
             form(
                 "calibration",
                 _calibration_fields(is_level),
@@ -263,6 +266,12 @@ def _calibration(answer: Answer, sensor: Mapping[str, Any]) -> list[Any]:
             ),
         )
     ]
+
+
+def _asked(source: str) -> Any:
+    """A button that asks for the sensor's number and changes nothing."""
+    told: Any = {"data-ask": json.dumps(["raw_now", {"source": source}])}
+    return html.Button("What does it say just now?", type="button", className="door", **told)
 
 
 def _calibration_fields(is_level: bool) -> list[Field]:

@@ -18,6 +18,7 @@ QUANTITIES = {
     "battery": "battery",
     "online": "online",
 }
+PASSING = "passing"  # the class of a line that changes with every message, and need not be shown anew for it
 UNITS = {"Cel": "°C", "%RH": "%", "1": ""}
 CANONICAL = {
     "air_temperature": "°C",
