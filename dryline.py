@@ -548,7 +548,11 @@ Zone = Annotated[str | None, typer.Option("--zone", help="Time zone of times tha
 def _zone(name: str | None) -> "tzinfo | None":
     from ingest.moments import zone_named
 
-    return None if name is None else zone_named(name)
+    try:
+        return None if name is None else zone_named(name)
+    except ValueError as error:
+        sentence = str(error)
+        raise WrongUse(sentence[0].upper() + sentence[1:]) from None
 
 
 def _told(what: str, imported: "Imported", dry_run: bool) -> None:

@@ -146,6 +146,14 @@ def test_a_moment_that_is_none_says_how_to_write_one(tmp_path: Path):
     )
 
 
+def test_a_zone_that_is_none_is_named(tmp_path: Path):
+    (tmp_path / "notes.csv").write_text("time,pot,kind\n2026-03-01 09:00,left,flush\n", encoding="utf-8")
+    command = ("import", "notes", tmp_path / "notes.csv", "--home", tmp_path, "--zone", "Glasshouse/East")
+    assert refused(dryline(*command)) == (
+        "dryline: There is no time zone 'Glasshouse/East'; write one like 'Europe/Lisbon'."
+    )
+
+
 @pytest.mark.parametrize("words", [("pot",), ("pots", "--jason"), ("import", "notes", "nowhere.csv"), ("check", "now")])
 def test_a_word_that_is_not_understood_is_one_sentence(words: tuple[str, ...]):
     refused(dryline(*words))
