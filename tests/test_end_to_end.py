@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ import pytest
 from dashboard.answers import check, health, wall
 from ingest.broker import EmbeddedBroker, Listener, free_port
 from ingest.home import Home, open_home
+from ingest.moments import midnights
 from ingest.subscriber import Counters, Subscriber
 from simulated_feeds.glasshouse import TIME_ZONE, setup_toml
 from simulated_feeds.grower import notes_csv
@@ -56,10 +58,11 @@ class Lived:
         return any(where.at.endswith(f"/{label}") for where in placed)
 
     def use_of_last_week_ml_per_day(self, index: int) -> float:
-        """What the pot really lost, over the seven days before the last UTC midnight."""
-        until_ms = self.wall["at_ms"] // DAY_MS * DAY_MS
+        """What the pot really lost in the grower's last seven full days."""
+        at_ms = self.wall["at_ms"]
+        edges = midnights(at_ms - 7 * DAY_MS, at_ms, ZoneInfo(TIME_ZONE))
         time_ms = self.past.truth.time_ms
-        week = (time_ms > until_ms - 7 * DAY_MS) & (time_ms <= until_ms)
+        week = (time_ms > edges[0]) & (time_ms <= edges[-1])
         return float(self.past.truth.use_ml[week, index].sum() / 7)
 
 

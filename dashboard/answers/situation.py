@@ -133,10 +133,7 @@ def _gathered(home: Home, at_ms: int) -> Situation | None:
     course = course_of(home, standing, sensors, end_ms)
     columns = columns_along(standing, course)
     expected = expected_use_ml_per_day(standing, course, columns)
-    temperature = {
-        pot.shelf: (course.end_ms, course.temperature_c[:, index]) for index, pot in enumerate(standing.pots)
-    }
-    waters = waters_of(home, standing, sensors, notes, end_ms, expected, temperature)
+    waters = waters_of(home, standing, sensors, notes, end_ms, expected, course.temperature_c, course.vpd_kpa)
     drinking = _thirst(standing, course, waters)
     own = standing.columns.changed(
         uptake_ml_per_day_at_1_kpa=drinking.uptake_ml_per_day_at_1_kpa, uptake_log_sd=drinking.uptake_log_sd

@@ -24,7 +24,7 @@ from dashboard.answers.lines import STEP_MS, depth_notes, in_force
 from dashboard.answers.situation import Situation
 from dashboard.answers.standing import Description
 from dashboard.answers.use_ahead import STEPS_A_DAY
-from dashboard.answers.water import known_mean, told_water
+from dashboard.answers.water import known_mean, surroundings, told_water
 from ingest.home import Home
 from ingest.readings import DAY_MS
 
@@ -93,7 +93,13 @@ def water_until(home: Home, situation: Situation, index: int, window: Window) ->
         situation.waters[index].notes,
         end_ms,
         float(situation.expected_ml_per_day[window.until - 1, index]),
-        (end_ms, course.temperature_c[: window.until, index]),
+        surroundings(
+            end_ms,
+            course.temperature_c[: window.until, index],
+            course.vpd_kpa[: window.until, index],
+            situation.standing.columns,
+            index,
+        ),
         days,
     ).told
 

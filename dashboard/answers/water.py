@@ -4,14 +4,16 @@ Where no sensor told the level it is reckoned from refill notes and from the use
 then borrowed from measured pots; where there is no note either, it is a guess that is as wide as a reservoir.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from analysis.book_water import book_water, switched_water
+from analysis.columns import Columns
 from analysis.held_series import BoolArray, FloatArray, IntArray
 from analysis.levels import cleaned, level_at, level_by_the_book
 from analysis.pot_water import PotWater, RefillNotes, measured_water, weighed_water
@@ -21,7 +23,8 @@ from dashboard.answers.places import PlaceSeries, measured_at
 from dashboard.answers.shelf_air import series_state
 from dashboard.answers.standing import Description, Standing, StandingPot
 from ingest.home import Home
-from ingest.readings import DAY_MS
+from ingest.moments import midnights, zone_named
+from ingest.readings import DAY_MS, HOUR_MS
 from ingest.sensors import Sensor
 
 LEVEL_SENSORS = ("reservoir_level", "pot_mass", "reservoir_low")
@@ -58,6 +61,27 @@ class StandingWater:
     def measured(self) -> bool:
         """Whether the pot's own sensor tells its level now."""
         return self.told.rests_on == "measured" and bool(np.isfinite(self.told.level_mm))
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What a pot's use is read against: its air hour by hour `(hour,)`, NaN where unknown, and what a mm of the height
+    of its medium holds when full."""
+
+    time_ms: IntArray
+    temperature_c: FloatArray
+    vpd_kpa: FloatArray
+    medium_ml_per_mm: float
+
+
+def surroundings(
+    end_ms: IntArray, temperature_c: FloatArray, vpd_kpa: FloatArray, columns: Columns, index: int
+) -> Surroundings:
+    """From means `(step,)` over the steps that end at `end_ms`, and the pot's place in the columns."""
+    hours = max(1, int(end_ms[-1] - end_ms[-2]) // HOUR_MS) if end_ms.size > 1 else 1
+    time_ms = end_ms[:, None] - np.arange(hours, 0, -1, dtype=np.int64) * HOUR_MS
+    held_ml_per_mm = float(columns.area_mm2[index] * columns.held[index]) / 1000.0
+    return Surroundings(time_ms.ravel(), np.repeat(temperature_c, hours), np.repeat(vpd_kpa, hours), held_ml_per_mm)
 
 
 def refill_notes(notes: pd.DataFrame, mark_mm: float = USUAL_MARK_MM) -> RefillNotes:
@@ -116,11 +140,12 @@ def waters_of(
     notes: pd.DataFrame,
     grid_ms: IntArray,
     expected_ml_per_day: FloatArray,
-    shelf_temperature: Mapping[str, tuple[IntArray, FloatArray]],
+    temperature_c: FloatArray,
+    vpd_kpa: FloatArray,
 ) -> list[StandingWater]:
     """The water of every standing pot; the grid ends at the moment of the answer.
 
-    expected_ml_per_day: (step, pot), what each pot's set-up and air make it lose.
+    expected_ml_per_day: (step, pot), what each pot's set-up and air make it lose. temperature_c, vpd_kpa: (step, pot).
     """
     of_pot = dict(list(notes.groupby("pot", sort=False)))
     jobs = [
@@ -131,7 +156,7 @@ def waters_of(
             refill_notes(of_pot.get(pot.label, notes.iloc[:0]), (pot.vessel or usual_vessel(pot.setup)).fill_mark_mm),
             grid_ms,
             float(expected_ml_per_day[-1, index]),
-            shelf_temperature.get(pot.shelf),
+            surroundings(grid_ms, temperature_c[:, index], vpd_kpa[:, index], standing.columns, index),
         )
         for index, pot in enumerate(standing.pots)
     ]
@@ -158,7 +183,7 @@ class Told:
     """What sensor and notes say of one pot's water, gathered so that the rest can be computed anywhere.
 
     quantity: of the best level sensor that serves the pot, "" where there is none. grid_ms: see `waters_of`.
-    since_ms: from when on use is wanted day by day.
+    since_ms: from when on use is wanted day by day. day_edges_ms: the grower's midnights since then.
     """
 
     vessel: Vessel
@@ -172,7 +197,8 @@ class Told:
     grid_ms: IntArray
     since_ms: int
     expected_ml_per_day: float
-    temperature: tuple[IntArray, FloatArray] | None
+    around: Surroundings
+    day_edges_ms: IntArray
 
 
 def what_is_told(
@@ -182,7 +208,7 @@ def what_is_told(
     notes: RefillNotes,
     grid_ms: IntArray,
     expected_ml_per_day: float,
-    temperature: tuple[IntArray, FloatArray] | None,
+    around: Surroundings,
     days: int = LOOK_BACK_DAYS,
 ) -> Told:
     """Gather what the pot's own sensor and its notes say; `days`: how far back use is wanted day by day."""
@@ -200,7 +226,8 @@ def what_is_told(
         grid_ms=grid_ms,
         since_ms=at_ms - days * DAY_MS,
         expected_ml_per_day=expected_ml_per_day,
-        temperature=temperature,
+        around=around,
+        day_edges_ms=midnights(at_ms - days * DAY_MS, at_ms, zone_named(home.settings.grower.timezone)),
     )
 
 
@@ -211,11 +238,11 @@ def told_water(
     notes: RefillNotes,
     grid_ms: IntArray,
     expected_ml_per_day: float,
-    temperature: tuple[IntArray, FloatArray] | None,
+    around: Surroundings,
     days: int = LOOK_BACK_DAYS,
 ) -> StandingWater:
     """One pot's water as of the end of a grid; see `water_of`. days: how far back use is wanted day by day."""
-    return water_of(what_is_told(home, pot, sensors, notes, grid_ms, expected_ml_per_day, temperature, days))
+    return water_of(what_is_told(home, pot, sensors, notes, grid_ms, expected_ml_per_day, around, days))
 
 
 def water_of(told: Told) -> StandingWater:
@@ -223,14 +250,19 @@ def water_of(told: Told) -> StandingWater:
     at_ms, unknown = int(told.grid_ms[-1]), np.full(told.grid_ms.size, np.nan)
     level_mm, level_sd_mm = unknown, unknown
     if told.quantity in ("reservoir_level", "pot_mass"):
-        tell = measured_water if told.quantity == "reservoir_level" else weighed_water
+        # A load cell weighs the medium's water as well; a level has to be told what the medium may hold.
+        tell: Callable[..., PotWater] = weighed_water
+        if told.quantity == "reservoir_level":
+            tell = partial(measured_water, medium_ml_per_mm=told.around.medium_ml_per_mm)
         water = tell(
             told.vessel,
             told.time_ms,
             told.value,
             at_ms,
             notes=told.notes,
-            shelf_temperature=told.temperature,
+            shelf_temperature=(told.around.time_ms, told.around.temperature_c),
+            shelf_vpd=(told.around.time_ms, told.around.vpd_kpa),
+            day_edges_ms=told.day_edges_ms,
             declared_interval_ms=told.interval_ms,
             since_ms=told.since_ms,
         )
@@ -247,10 +279,17 @@ def water_of(told: Told) -> StandingWater:
             at_ms,
             notes=told.notes,
             expected_use_ml_per_day=told.expected_ml_per_day,
+            day_edges_ms=told.day_edges_ms,
             declared_interval_ms=told.interval_ms,
         )
     else:
-        water = book_water(told.vessel, told.notes, at_ms, expected_use_ml_per_day=told.expected_ml_per_day)
+        water = book_water(
+            told.vessel,
+            told.notes,
+            at_ms,
+            expected_use_ml_per_day=told.expected_ml_per_day,
+            day_edges_ms=told.day_edges_ms,
+        )
     return StandingWater(water, told.notes, level_mm, level_sd_mm, False, told.sensor_state)
 
 
