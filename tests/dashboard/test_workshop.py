@@ -37,6 +37,16 @@ def test_every_sensor_says_where_it_stands_and_when_it_was_heard():
     assert "24.6 °C" in page
 
 
+def test_a_sensor_that_was_put_away_says_where_it_stood_and_lies_below():
+    answer = json.loads(DATA.read_text(encoding="utf-8"))
+    sensor = answer["sensors"][0] | {"at": None, "state": "unplaced"}
+    sensor["placed"] = [{"from_ms": sensor["from_ms"], "to_ms": answer["at_ms"] - 86_400_000, "at": "heated-rack"}]
+    page = words(sensors=[sensor, *answer["sensors"][1:]])
+    assert page.index("1 put away") > page.index("third step, stairwell")
+    assert "stood at heated-rack until 2 Mar 13:00" in page
+    assert "stands nowhere 12:59" not in page
+
+
 def test_a_message_nobody_uses_says_what_it_holds_and_asks_for_its_place():
     page = words("/workshop/messages")
     assert "glasshouse/door/air 141 messages since 10:36" in page

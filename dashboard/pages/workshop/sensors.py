@@ -52,16 +52,7 @@ def overview(answer: Answer) -> list[Any]:
         *_findings(answer["findings"], clock),
         *_waiting(answer),
         html.H2("Sensors"),
-        _sensors(sensors, clock)
-        if sensors
-        else html.P(
-            [
-                NO_SENSOR,
-                html.A("Messages", href=address("messages"), **inner()),
-                " and asks which shelf or pot it belongs to.",
-            ],
-            className="workshop-well",
-        ),
+        *(_by_place(sensors, clock) if sensors else [_no_sensor()]),
         html.P(WIRES, className="caution"),
     ]
 
@@ -89,27 +80,53 @@ def _waiting(answer: Answer) -> list[Any]:
     return [html.P([f"{says}: ", door, "."], className="workshop-well")]
 
 
+def _no_sensor() -> Any:
+    door = html.A("Messages", href=address("messages"), **inner())
+    return html.P([NO_SENSOR, door, " and asks which shelf or pot it belongs to."], className="workshop-well")
+
+
+def _by_place(sensors: Sequence[Mapping[str, Any]], clock: Clock) -> list[Any]:
+    """Those that wait for a place first, then by place; those that were put away lie folded below."""
+    ended = [sensor for sensor in sensors if _has_ended(sensor)]
+    current = [sensor for sensor in sensors if not _has_ended(sensor)]
+    folded = [fold(f"{len(ended)} put away", _sensors(ended, clock))] if ended else []
+    return [*([_sensors(current, clock)] if current else []), *folded]
+
+
+def _has_ended(sensor: Mapping[str, Any]) -> bool:
+    return sensor["at"] is None and bool(sensor["placed"])
+
+
 def _sensors(sensors: Sequence[Mapping[str, Any]], clock: Clock) -> Any:
-    """By place; a place's sensors stand together, those without a place come first because they wait for one."""
     ordered = sorted(sensors, key=lambda sensor: (sensor["at"] is not None, sensor["at"] or "", sensor["quantity"]))
     return table(
         ("place", "measures", "last value", "heard", "from"),
         [
-            (place(sensor["at"]), _measures(sensor), value(sensor), _heard(sensor, clock), _from(sensor))
+            (_stands(sensor, clock), _measures(sensor), value(sensor), _heard(sensor, clock), _from(sensor))
             for sensor in ordered
         ],
     )
 
 
+def _stands(sensor: Mapping[str, Any], clock: Clock) -> str:
+    if not _has_ended(sensor):
+        return place(sensor["at"])
+    last = max(sensor["placed"], key=lambda placed: placed["from_ms"])
+    return f"stood at {place(last['at'])} until {clock(last['to_ms'])}"
+
+
 def _measures(sensor: Mapping[str, Any]) -> list[Any]:
     words = QUANTITIES.get(sensor["quantity"], sensor["quantity"])
-    says = [html.Small(sensor["says"])] if sensor["says"] and sensor["state"] != "fresh" else []
+    is_odd = sensor["state"] != "fresh" and not _has_ended(sensor)
+    says = [html.Small(sensor["says"])] if sensor["says"] and is_odd else []
     return [html.A(words, href=address("sensor", sensor["source"]), className="row-door", **inner()), *says]
 
 
 def _heard(sensor: Mapping[str, Any], clock: Clock) -> list[Any]:
     state = sensor["state"]
-    told = [] if state == "fresh" else [html.Strong(STATES[state], className=f"state state-{state}")]
+    told = (
+        [] if state == "fresh" or _has_ended(sensor) else [html.Strong(STATES[state], className=f"state state-{state}")]
+    )
     return [*told, html.Span(clock(sensor["last_ms"]))]
 
 
@@ -139,7 +156,7 @@ def one(answer: Answer, source: str) -> list[Any]:
     words = QUANTITIES.get(sensor["quantity"], sensor["quantity"])
     return [
         html.H2(sensor_name(sensor)),
-        html.P(f"{words.capitalize()}, {place(sensor['at'])}."),
+        html.P(f"{words.capitalize()}, {_stands(sensor, clock)}."),
         html.P(f"Last {value(sensor)}, {clock(sensor['last_ms'])}.", className=PASSING),
         html.P(html.Code(" ".join(filter(None, (sensor["topic"], sensor["field"], f"({sensor['payload']})"))))),
         _placements(sensor, clock),
