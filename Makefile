@@ -9,7 +9,7 @@ export PIP_DISABLE_PIP_VERSION_CHECK = 1
 # The matrices are small: threads of the linear algebra library only get in each other's way.
 export OPENBLAS_NUM_THREADS = 1
 
-.PHONY: demo test check long faults fuzz science-report pictures clean
+.PHONY: demo test check bench long faults fuzz science-report pictures clean
 
 demo: $(RUN_READY)
 	$(BIN)/dryline demo $(if $(PORT),--port $(PORT))
@@ -43,6 +43,10 @@ faults: $(TEST_READY)
 fuzz: $(TEST_READY)
 	$(BIN)/python -m tests.faults.fuzz $(if $(CASES),--cases $(CASES))
 	$(BIN)/python -m tests.faults.fuzz_by_coverage $(if $(CASES),--runs $(CASES))
+
+bench: $(TEST_READY)
+	$(BIN)/python -m pip install -q -c constraints.txt -e .[bench]
+	$(BIN)/python -m tests.benchmarks.run
 
 science-report: $(TEST_READY)
 	$(BIN)/python -m tests.science.report $(WORLDS)

@@ -15,8 +15,9 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
@@ -28,6 +29,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from ingest.readings import DAY_MS, HOUR_MS, HOURLY_COLUMNS, FloatArray, IntArray, Reading
 from ingest.readings.influx_server import InfluxServer
 from ingest.readings.sqlite import SqliteReadings
+from tests.benchmarks.table import Growth, Row
 from tests.influxd import running_influxd
 
 T0 = 1_735_689_600_000  # 2025-01-01T00:00Z
@@ -339,6 +341,14 @@ def main() -> None:
     wanted.add_argument("--without", nargs="*", default=[], choices=["DuckDB", "Parquet", "InfluxDB"])
     asked = wanted.parse_args()
     series, points, runs = asked.series, asked.points, asked.runs
+    results, hourly_ms = measured(series, points, runs, asked.without)
+    show(results, series, points, runs, hourly_ms)
+
+
+def measured(
+    series: int, points: int, runs: int, without: Sequence[str] = ()
+) -> tuple[dict[str, dict[str, float]], float]:
+    """Every figure of every peer, and what reading the kept hourly facts takes, ms."""
     results: dict[str, dict[str, float]] = {}
     with tempfile.TemporaryDirectory() as name, ExitStack() as opened:
         folder = Path(name)
@@ -353,15 +363,15 @@ def main() -> None:
             store.seal(T0 + points * STEP_MS, lambda done, of: said(f"{done:,} of {of:,} days sealed"))
         store = opened.enter_context(closing(SqliteReadings(path)))
         results["sealed"] = measure(Sealed(store), series, points, runs, store.size().bytes)
-        if "DuckDB" not in asked.without:
+        if "DuckDB" not in without:
             said("DuckDB")
             duck = opened.enter_context(closing(DuckDb(folder / "readings.duckdb", series, points)))
             results[duck.name] = measure(duck, series, points, runs, duck.bytes_on_disk())
-        if "Parquet" not in asked.without:
+        if "Parquet" not in without:
             said("Parquet")
             months = ParquetMonths(folder / "parquet", series, points)
             results[months.name] = measure(months, series, points, runs, months.bytes_on_disk())
-        if "InfluxDB" not in asked.without:
+        if "InfluxDB" not in without:
             said("InfluxDB")
             influxd = opened.enter_context(running_influxd(folder / "influx"))
             server = opened.enter_context(closing(InfluxServer(influxd.url, "bench", influxd.secret, timeout_s=600)))
@@ -372,7 +382,41 @@ def main() -> None:
             results[influx.name] = measure(influx, series, points, runs, influx.bytes_on_disk())
         hourly_ms = kept_hourly(folder, series, runs)
     said("")
-    show(results, series, points, runs, hourly_ms)
+    return results, hourly_ms
+
+
+def rows(scale: float = 1.0) -> tuple[list[Row], list[Growth]]:
+    """20 million readings (400 series, 50,000 each): each question against InfluxDB and against the best of the others.
+
+    Hourly means are what dryline keeps as facts; computed from the raw readings they stand beside.
+    """
+    series, points = max(20, round(400 * scale)), 50_000
+    results, hourly_ms = measured(series, points, 5)
+    questions = list(results["sealed"])
+    found: list[Row] = []
+    for question in questions:
+        ours = results["sealed"][question]
+        if question.startswith("hourly means"):
+            found += _judged(results, question, f"{question.removesuffix(', ms')} (kept as facts)", hourly_ms)
+            found += _judged(results, question, f"{question.removesuffix(', ms')} (from raw readings)", ours)
+        else:
+            found += _judged(results, question, question.removesuffix(", ms"), ours)
+    size = results["sealed"]["bytes a reading"]
+    found.append(Row("bytes a reading on disk", f"{size:.2f}", "", "", "", "at most 5", size <= 5.0))
+    held = f"store, {series * points / 1e6:.3g} million readings: "
+    return [replace(row, what=held + row.what) for row in found], []
+
+
+def _judged(results: dict[str, dict[str, float]], question: str, what: str, ours: float) -> list[Row]:
+    """Against InfluxDB, and against whichever other engine is best at this."""
+    unit = " ms" if question.endswith("ms") else ""
+    best = min(("DuckDB", "Parquet"), key=lambda name: results[name][question])
+    rows = []
+    for peer, aim, times in (("InfluxDB", "ahead", 1.0), (best, "within 3 times", 3.0)):
+        theirs = results[peer][question]
+        ratio = f"{theirs / ours:.3g} times as good" if ours <= theirs else f"{ours / theirs:.3g} times as much"
+        rows.append(Row(what, f"{ours:.3g}{unit}", peer, f"{theirs:.3g}{unit}", ratio, aim, ours <= times * theirs))
+    return rows
 
 
 def show(results: dict[str, dict[str, float]], series: int, points: int, runs: int, hourly_ms: float) -> None:

@@ -1,0 +1,258 @@
+"""The screens in a real browser, on a year of sixty pots: cold load of the wall, refreshes, a day of kiosk, a story.
+
+The browser and the server share this machine with whatever else runs on it; a tablet is imitated by slowing the
+browser's processor six times. The aims are those that the screens were planned by, in seconds and bytes.
+"""
+
+import copy
+import gc
+import json
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from dashboard.answers.situation import situation_at
+from dashboard.app import create_app
+from dashboard.listening import listening
+from dashboard.pages import Ask
+from dashboard.pages.story import tell
+from dashboard.serve import asks_of
+from dashboard.signin import Access
+from ingest.home import Home
+from tests import nursery
+from tests.benchmarks.table import Growth, Row, seconds
+from tests.browser.conftest import CHROMIUM, FLAGS
+
+POTS, DAYS, NOTES = 60, 365, 1500
+CHANGED = 5
+REFRESHES = 60
+KIOSK_REFRESHES = 8640  # a day of one every ten seconds
+LOADS = 5
+SLOWER = 6
+NOW_MS = nursery.END_MS
+
+#: Notes when every tile of the view was there and the frame after it was shown.
+WATCH_TILES = """() => {
+    const looking = setInterval(() => {
+        const tiles = document.querySelectorAll("[data-pot]");
+        if (!tiles.length || tiles.length !== document.querySelectorAll("[data-pot] svg.cut").length) return;
+        clearInterval(looking);
+        requestAnimationFrame(() => requestAnimationFrame(() => { window.painted_ms = performance.now(); }));
+    }, 4);
+}"""
+#: One refresh, from the tick of the clock to the frame after the tiles were repainted.
+REFRESH = """async number => {
+    const begun = performance.now();
+    await new Promise(done => {
+        const watching = new MutationObserver(() => { watching.disconnect(); done(); });
+        watching.observe(document.getElementById("wall"), { childList: true, subtree: true, attributes: true });
+        dash_clientside.set_props("wall-tick", { n_intervals: number });
+    });
+    await new Promise(done => requestAnimationFrame(() => setTimeout(done, 0)));
+    return performance.now() - begun;
+}"""
+
+
+class Wall:
+    """The wall of a home, on which five pots change with every look, as a busy hour would."""
+
+    def __init__(self, ask: Ask) -> None:
+        self._ask = ask
+        self._looks = 0
+        self.changing = False
+
+    def __call__(self, at_ms: int) -> dict[str, Any]:
+        answer = self._ask.wall(at_ms)
+        if not self.changing:
+            return answer
+        self._looks += 1
+        answer = copy.copy(answer)
+        pots = [pot for shelf in answer["shelves"] for pot in shelf["pots"]]
+        for pot in pots[:CHANGED]:
+            low = float(self._looks % 7)
+            pot["days_left"] = {"p10": low, "p50": low + 3.0, "p90": low + 9.0}
+            pot["level_mm"] = 20.0 + low
+            pot["dry_layer_mm"] = {"p10": low, "p50": low + 5.0, "p90": low + 9.0}
+        return answer
+
+
+def rows(scale: float = 1.0) -> tuple[Sequence[Row], Sequence[Growth]]:
+    """All rows; the scale shortens the history and the day of the kiosk."""
+    days = max(40, round(DAYS * scale))
+    with tempfile.TemporaryDirectory() as folder:
+        home = nursery.build(Path(folder), pots=POTS, days=days, notes=max(60, round(NOTES * scale)))
+        with closing(home):
+            situation_at(home, NOW_MS)  # as the care of the home keeps it
+            ask = replace(asks_of(home), now_ms=lambda: NOW_MS)
+            wall = Wall(ask)
+            shown = replace(ask, wall=wall)
+            found = [*_story(home, shown, days)]
+            with _visited(shown) as (address, browser, app):
+                found += _cold(browser, address)
+                wall.changing = True
+                found += _refreshes(browser, address, app)
+                found += _kiosk(browser, address, max(100, round(KIOSK_REFRESHES * scale)))
+    return found, []
+
+
+@contextmanager
+def _visited(ask: Ask) -> Iterator[tuple[str, Browser, Any]]:
+    app = create_app(ask, Access(b"k" * 32), "the glasshouse")
+    with listening(app.server, "127.0.0.1", 0) as port, sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield f"http://127.0.0.1:{port}", browser, app
+        browser.close()
+
+
+# --- cold load
+
+
+def _cold(browser: Browser, address: str) -> list[Row]:
+    _load(browser, address, 1)  # the server compresses its libraries once
+    plain = [_load(browser, address, 1) for _ in range(LOADS)]
+    slow = [_load(browser, address, SLOWER) for _ in range(LOADS)]
+    painted, slowly = (statistics.median(load[0] for load in loads) for loads in (plain, slow))
+    megabytes = max(load[1] for load in plain) / 1e6
+    what = f"cold load of the wall, {POTS} pots, all tiles of the view painted"
+    return [
+        Row(what, seconds(painted), "", "", "", "at most 1.0 s", painted <= 1.0),
+        Row(f"{what}, processor {SLOWER} times slower", seconds(slowly), "", "", "", "at most 3 s", slowly <= 3.0),
+        Row("transferred for it", f"{megabytes:.2f} MB", "", "", "", "at most 0.6 MB", megabytes <= 0.6),
+    ]
+
+
+def _load(browser: Browser, address: str, slower: int) -> tuple[float, float]:
+    """Seconds until everything was painted, and the bytes that came over the wire."""
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    page = context.new_page()
+    devtools = context.new_cdp_session(page)
+    arrived: list[float] = []
+    devtools.on("Network.loadingFinished", lambda event: arrived.append(event["encodedDataLength"]))
+    devtools.send("Network.enable")
+    if slower > 1:
+        devtools.send("Emulation.setCPUThrottlingRate", {"rate": slower})
+    page.add_init_script(f"({WATCH_TILES})()")
+    page.goto(address + "/near")
+    page.wait_for_function("() => window.painted_ms !== undefined", timeout=120_000)
+    painted_s = float(page.evaluate("window.painted_ms")) / 1000
+    context.close()
+    return painted_s, sum(arrived)
+
+
+# --- refreshes
+
+
+def _refreshes(browser: Browser, address: str, app: Any) -> list[Row]:
+    page = _near(browser, address)
+    sizes: list[int] = []
+    bodies: list[dict[str, Any]] = []
+
+    def heard(response: Any) -> None:
+        if "_dash-update-component" in response.url and response.request.post_data_json["output"] == "wall-answer.data":
+            sizes.append(len(response.body()))
+            bodies.append(response.request.post_data_json)
+
+    page.on("response", heard)
+    took = [float(page.evaluate(REFRESH, number)) / 1000 for number in range(1, REFRESHES + 1)]
+    page.context.close()
+    late = statistics.quantiles(took, n=20)[-1]
+    largest = max(sizes[1:])
+    server = _server_s(app, bodies[-1])
+    what = f"refresh of the wall when {CHANGED} of {POTS} pots changed"
+    return [
+        Row(what, f"{largest:,} bytes", "", "", "", "at most 3 kB", largest <= 3000),
+        Row(f"{what}, processor of the server", seconds(server), "", "", "", "at most 20 ms", server <= 0.020),
+        Row(f"{what}, to painted, 95th percentile", seconds(late), "", "", "", "at most 60 ms", late <= 0.060),
+    ]
+
+
+def _near(browser: Browser, address: str) -> Page:
+    page = browser.new_context(viewport={"width": 1280, "height": 800}).new_page()
+    page.goto(address + "/near")
+    page.wait_for_selector("[data-pot] svg.cut")
+    return page
+
+
+def _server_s(app: Any, asked: dict[str, Any]) -> float:
+    """Processor seconds of the server for one refresh, from the request to the answer's last byte."""
+    client = app.server.test_client()
+    client.get("/healthz", base_url="http://localhost")
+    headers = {"X-CSRFToken": client.get_cookie("_csrf_token").value, "Content-Type": "application/json"}
+    body = json.dumps(asked)
+
+    def ask() -> None:
+        answer = client.post("/_dash-update-component", base_url="http://localhost", data=body, headers=headers)
+        assert answer.status_code == 200, answer.text
+
+    return _median_s(ask, 30)
+
+
+def _median_s(work: Callable[[], object], runs: int) -> float:
+    took = []
+    for _ in range(runs):
+        begun = time.process_time()
+        work()
+        took.append(time.process_time() - begun)
+    return statistics.median(took)
+
+
+# --- a day of kiosk
+
+
+def _kiosk(browser: Browser, address: str, times: int) -> list[Row]:
+    page = _near(browser, address)
+    for number in range(1, 30):
+        page.evaluate(REFRESH, number)
+    before = _held(page)
+    for number in range(30, 30 + times):
+        page.evaluate(REFRESH, number)
+    after = _held(page)
+    page.context.close()
+    gc.collect()
+    grown = after["JSHeapUsedSize"] - before["JSHeapUsedSize"]
+    nodes = after["Nodes"] - before["Nodes"]
+    listeners = after["JSEventListeners"] - before["JSEventListeners"]
+    flat = grown <= 1_500_000 and nodes <= 60 and listeners <= 2
+    told = f"{grown / 1e6:+.2f} MB, {nodes:+.0f} nodes, {listeners:+.0f} listeners"
+    what = f"{times:,} refreshes of a kiosk ({times / 360:.0f} h), what the page then holds more"
+    return [Row(what, told, "", "", "", "no growth (1.5 MB, 60 nodes, 2 listeners)", flat)]
+
+
+def _held(page: Page) -> dict[str, float]:
+    devtools = page.context.new_cdp_session(page)
+    devtools.send("HeapProfiler.collectGarbage")
+    devtools.send("Performance.enable")
+    metrics = {metric["name"]: metric["value"] for metric in devtools.send("Performance.getMetrics")["metrics"]}
+    devtools.detach()
+    return metrics
+
+
+# --- a story
+
+
+def _story(_home: Home, ask: Ask, days: int) -> list[Row]:
+    path = f"/story/{nursery.label_of(3)}/52"
+
+    def open_story() -> None:
+        told, section = tell(ask, path)
+        assert section is not None, told
+
+    open_story()
+    took = _median_s(open_story, 5)
+    what = f"story of a year ({days} days kept), processor of the server"
+    return [Row(what, seconds(took), "", "", "", "at most 300 ms", took <= 0.300)]
+
+
+if __name__ == "__main__":
+    for row in rows(float(sys.argv[1]) if len(sys.argv) > 1 else 1.0)[0]:
+        print(f"{row.what}: {row.ours} ({row.aim}: {row.met})")
