@@ -4,6 +4,7 @@ Reading only, and only what the wall shows: its pages, the frame's own files, th
 address of the wall. Everything else, above all every change, stays behind the door (`signin.py`).
 """
 
+import orjson
 from flask import Request
 
 from dashboard.pages import Page
@@ -21,7 +22,10 @@ def is_asked_by_the_wall(asked: Request, wall: Page) -> bool:
         return asked.path.startswith(FILES) or asked.path in FRAME or wall.owns(asked.path)
     if asked.method != "POST" or asked.path != CALLBACK:
         return False
-    body = asked.get_json(silent=True)
+    try:
+        body = orjson.loads(asked.get_data())
+    except orjson.JSONDecodeError:
+        return False
     if not isinstance(body, dict):
         return False
     if body.get("output") == ROUTE:
