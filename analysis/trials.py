@@ -33,6 +33,7 @@ FloatArray = npt.NDArray[np.float64]
 DAY_MS = 86_400_000
 PLANNED_LOOKS = 8
 MATTERS_MM = 3.0
+SETTLE_DAYS = 14.0
 _SAME_LOOK_DAYS = 3.0
 _LOOK_SD_MM, _WORTH_LOOKS = 4.0, 4.0
 _SHARED_SHARE, _MEMORY_DAYS = 0.5, 7.0
@@ -125,7 +126,7 @@ def trial_result(
     *,
     alpha: float = 0.05,
     planned_looks: int = PLANNED_LOOKS,
-    settle_days: float = 14.0,
+    settle_days: float = SETTLE_DAYS,
 ) -> TrialResult:
     """The difference that a change made, over one or more pairs, with an interval that holds over all looks together.
 

@@ -196,8 +196,13 @@ def trials_list(answer: Answer) -> str:
     """`dryline trials`: a paragraph a pair, then pairs with which a trial could begin."""
     parts = [
         f"{one['pot']} beside {one['other']} on {one['shelf']}, {FACTOR_WORDS.get(one['factor'], one['factor'])} "
-        f"{one['value']} and {one['other_value']}: {one['says']}"
+        f"{one['value']} and {one['other_value']}: {one['says']} {one['next_look_says']}"
         for one in answer["trials"]
     ]
-    parts += [one["says"] for one in answer["proposed"]]
+    parts += [
+        f"All {len(one['pairs'])} pairs of {FACTOR_WORDS.get(one['factor'], one['factor'])} {one['value']} and "
+        f"{one['other_value']}: {one['says']}"
+        for one in answer["questions"]
+    ]
+    parts += [one["why"] for one in answer["proposed"]]
     return "\n\n".join([*parts, answer["says"]] if answer["says"] else parts)

@@ -13,6 +13,7 @@ import numpy as np
 from analysis.causes import Explanation, changed_factors, explained
 from analysis.held_series import FloatArray
 from analysis.spells import spell_start
+from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, index_of, situation_at
 from dashboard.answers.two_spells import (
     BEFORE_DAYS,
@@ -104,9 +105,15 @@ def explanation(
         "use_ratio": _or_none(found.use_ratio),
         "expected_use_ratio": _or_none(found.expected_use_ratio),
         "rests_on": situation.posterior.rests_on[index],
-        "evidence": list(found.evidence),
+        "evidence": [*found.evidence, *_salt(situation, index)],
         "says": _says(found, _day(began_ms, zone)),
     }
+
+
+def _salt(situation: Situation, index: int) -> list[str]:
+    """Salt stands beside drought where tips dried of late."""
+    salt = salts_of(situation)[index]
+    return [salt["tips_say"], salt["says"]] if salt["tips_say"] else []
 
 
 _told: dict[str, tuple[Situation, dict[int, tuple[dict[str, Any] | None, list[str]]]]] = {}

@@ -10,41 +10,122 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.trials import Pair, TrialResult, paired_looks, pairs_that_differ_in_one, trial_result
+from analysis.options import options_for
+from analysis.trials import (
+    SETTLE_DAYS,
+    Pair,
+    TrialResult,
+    looks_needed,
+    paired_looks,
+    pairs_that_differ_in_one,
+    trial_result,
+)
 from dashboard.answers.lines import in_force
 from dashboard.answers.situation import Situation, situation_at
 from dashboard.answers.standing import Description, StandingPot, columns_of
 from ingest.home import Home
+from ingest.readings import DAY_MS
 
 #: What a trial may be about: not the shelf, whose air differs in more than one way, nor the size of the pot.
 FACTORS = ("cover", "hole_area_mm2", "wick_strands", "mix", "gap")
 MOST_PROPOSED = 6
+WORTH_TRYING = ("pebbles 20 mm", "pebbles 10 mm", "close half of the holes", "damp moss collar", "second wick")
+"""What a trial may begin with: changes that one hand makes and takes back."""
+HOPED_FOR = 0.5
+"""The share of the dry layer by which a change is hoped to lift it."""
 
 
 def answer(home: Home, at_ms: int) -> dict[str, Any]:
-    """What `trials --json` prints: pairs, what differs since when, the difference so far, and proposals."""
+    """What `trials --json` prints: pairs, what differs since when, the difference so far, and proposals.
+
+    `{trials: [{pot, other, shelf, factor, value, other_value, since_ms, looks, planned_looks, difference_mm, low_mm,
+    high_mm, verdict, seen: [{time_ms, difference_mm}], next_look_says, says}], questions: [the same over all pairs that
+    ask one thing, each pot once], proposed: [{pot, other, shelf, change, looks_needed, why, says}], says}`.
+    """
     situation = situation_at(home, at_ms)
     if situation is None:
-        return {"at_ms": at_ms, "trials": [], "proposed": [], "says": "No pot is in the logbook yet."}
+        return {"at_ms": at_ms, "trials": [], "questions": [], "proposed": [], "says": "No pot is in the logbook yet."}
     pots = {pot.label: pot for pot in situation.standing.pots}
     pairs = pairs_that_differ_in_one(_table(situation, [pot.setup for pot in pots.values()]), FACTORS)
     looks = _looks(situation)
     running = [_trial(situation, pots, looks, pair) for pair in pairs if pair.factor]
-    alike = [pair for pair in pairs if not pair.factor]
     return {
         "at_ms": at_ms,
         "trials": running,
-        "proposed": [
+        "questions": _questions(situation, pots, looks, [pair for pair in pairs if pair.factor]),
+        "proposed": _proposed(situation, pots, [pair for pair in pairs if not pair.factor]),
+        "says": "" if running else "No two pots differ in one thing only.",
+    }
+
+
+def _proposed(situation: Situation, pots: Mapping[str, StandingPot], alike: Sequence[Pair]) -> list[dict[str, Any]]:
+    """Pairs that are alike, the driest first, each with the one change that could be tried on one of them."""
+    places = {label: place for place, label in enumerate(pots)}
+    line_mm = np.median(situation.expects_mm(), axis=0)
+
+    def depth_mm(pair: Pair) -> float:
+        return float(max(line_mm[places[pair.pot]], line_mm[places[pair.other]]))
+
+    found = []
+    for pair in sorted(alike, key=depth_mm, reverse=True)[:MOST_PROPOSED]:
+        pot = pots[pair.pot]
+        fits = {option.change for option in options_for(pot.setup, situation.standing.shelves.get(pot.shelf, {}))}
+        change = next((one for one in WORTH_TRYING if one in fits), None)
+        needed = looks_needed(depth_mm(pair) * HOPED_FOR)
+        found.append(
             {
                 "pot": pair.pot,
                 "other": pair.other,
-                "shelf": pots[pair.pot].shelf,
+                "shelf": pot.shelf,
+                "change": change,
+                "looks_needed": needed,
+                "why": _why(pair, depth_mm(pair), change, needed),
                 "says": f"{pair.pot} and {pair.other} are alike: change one thing on one of them and look at both.",
             }
-            for pair in alike[:MOST_PROPOSED]
-        ],
-        "says": "" if running else "No two pots differ in one thing only.",
-    }
+        )
+    return found
+
+
+def _why(pair: Pair, depth_mm: float, change: str | None, needed: int | None) -> str:
+    alike = f"{pair.pot} and {pair.other} are built alike and stand in the same air, dry to about {depth_mm:.0f} mm"
+    if change is None:
+        return f"{alike}; nothing that lies in one hand's reach is left to try on one of them."
+    if needed is None:
+        return f"{alike}: so shallow that a difference by {change} would hardly show."
+    return f"{alike}. Look at both first; then, with {change} on one, some {needed} looks show whether it halves that."
+
+
+def _questions(
+    situation: Situation, pots: Mapping[str, StandingPot], looks: pd.DataFrame, pairs: Sequence[Pair]
+) -> list[dict[str, Any]]:
+    """The difference over all pairs that ask the same, where there is more than one; each pot speaks once."""
+    asked: dict[tuple[str, str, str], list[Pair]] = {}
+    for pair in pairs:
+        values = (str(pair.value), str(pair.other_value))
+        turned = values[0] > values[1]
+        straight = Pair(pair.other, pair.pot, pair.factor, pair.other_value, pair.value) if turned else pair
+        same = asked.setdefault((pair.factor, str(straight.value), str(straight.other_value)), [])
+        if not {pair.pot, pair.other} & {label for one in same for label in (one.pot, one.other)}:
+            same.append(straight)
+    found = []
+    for (factor, value, other_value), same in asked.items():
+        if len(same) < 2:
+            continue
+        since = [_differ_since_ms(situation, pots[one.pot], pots[one.other], factor) for one in same]
+        result = trial_result([paired_looks(looks, one.pot, one.other) for one in same], since)
+        found.append(
+            {
+                "factor": factor,
+                "value": value,
+                "other_value": other_value,
+                "pairs": [[one.pot, one.other] for one in same],
+                "looks": result.looks,
+                **_difference(result),
+                "verdict": result.verdict,
+                "says": result.says,
+            }
+        )
+    return found
 
 
 def _table(situation: Situation, setups: Sequence[Description]) -> pd.DataFrame:
@@ -92,7 +173,8 @@ def _looks(situation: Situation) -> pd.DataFrame:
 
 def _trial(situation: Situation, pots: Mapping[str, StandingPot], looks: pd.DataFrame, pair: Pair) -> dict[str, Any]:
     since_ms = _differ_since_ms(situation, pots[pair.pot], pots[pair.other], pair.factor)
-    result = trial_result([paired_looks(looks, pair.pot, pair.other)], [since_ms])
+    seen = paired_looks(looks, pair.pot, pair.other)
+    result = trial_result([seen], [since_ms])
     return {
         "pot": pair.pot,
         "other": pair.other,
@@ -105,8 +187,24 @@ def _trial(situation: Situation, pots: Mapping[str, StandingPot], looks: pd.Data
         "planned_looks": result.planned_looks,
         **_difference(result),
         "verdict": result.verdict,
+        "seen": [
+            {"time_ms": int(time_ms), "difference_mm": float(apart)}
+            for time_ms, apart in zip(seen["time_ms"], seen["difference_mm"], strict=True)
+        ],
+        "next_look_says": _next_look(situation, since_ms, result),
         "says": result.says,
     }
+
+
+def _next_look(situation: Situation, since_ms: int, result: TrialResult) -> str:
+    """What to do next about a pair."""
+    if result.verdict in ("deeper", "shallower", "no_difference_that_matters", "ended_undecided"):
+        return "Decided: no further look is needed for this trial."
+    wait = SETTLE_DAYS - (situation.at_ms - since_ms) / DAY_MS
+    if wait > 0:
+        return f"The column is settling: look at both in {max(round(wait), 1)} days."
+    left = result.planned_looks - result.looks
+    return f"Look at both on the same day; {left} of {result.planned_looks} planned looks are left."
 
 
 def _difference(result: TrialResult) -> dict[str, float | None]:

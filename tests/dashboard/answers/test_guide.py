@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from dashboard import tables
-from dashboard.answers import guide
+from dashboard.answers import explain, guide
 from ingest.home import Home
 from tests.dashboard.answers.looked_at_home import NOW_MS, POTS, bare, build, look
 from tests.dashboard.answers.small_home import home_with, march
@@ -120,6 +120,15 @@ def test_salt_is_told_where_feeds_are_noted_and_dried_tips_raise_it(told: Told) 
     assert pots["window left"]["tips_say"].startswith("Dried tips")
     assert "cannot be judged" in pots["window fourth"]["salt"]
     assert pots["window right"]["tips_say"] == ""
+
+
+def test_salt_stands_beside_drought_in_the_explanation_where_tips_dried(tmp_path: Path) -> None:
+    home = build(tmp_path)
+    told = {pot: explain.answer(home, pot, NOW_MS)["evidence"] for pot in ("window left", "window right")}
+    home.close()
+    assert any(one.startswith("Dried tips") for one in told["window left"])
+    assert any("feed salts" in one for one in told["window left"])
+    assert not any("salt" in one for one in told["window right"])
 
 
 def test_the_table_of_the_command_line_tells_advice_roots_and_counts(told: Told) -> None:

@@ -2,12 +2,16 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from dashboard import tables
 from dashboard.answers import explain
 from dashboard.answers import round as rounds
-from dashboard.answers.situation import UnknownPot
+from dashboard.answers.situation import UnknownPot, situation_at
+from dashboard.answers.use_ahead import use_ahead
 from ingest.settings import SettingsError, read_settings
+from tests.dashboard.answers.looked_at_home import NOW_MS, build
 from tests.dashboard.answers.small_home import DAY_MS, HUMIDITY, WARMTH, every, home_with, march, told
 
 SETUP = {
@@ -44,6 +48,75 @@ def test_a_pot_without_notes_is_planned_and_one_without_air_gets_a_sentence(home
         assert 0 <= pot["fill_ml"] <= pot["fill_at_most_ml"] <= 9000 * 50 / 1000
     assert found["unplanned"][0]["pot"] == "stair top"
     assert "air on stairwell is not known" in found["unplanned"][0]["says"]
+
+
+def test_a_pot_whose_level_nobody_knows_comes_first_and_is_marked_as_a_guess(home):
+    first = rounds.answer(home, march(20))["visits"][0]
+    [pot] = first["pots"]
+    assert not pot["level_is_known"]
+    assert pot["fill_mark_mm"] == 50
+    assert (pot["water"], pot["flush"]) == (None, False)
+    home.logbook.add_note({"time_ms": march(19), "pot": "window left", "kind": "refill"})
+    later = rounds.answer(home, march(20))["visits"]
+    assert later[0]["pots"] == []
+    due = [pot for visit in later for pot in visit["pots"]]
+    assert all(pot["level_is_known"] for pot in due)
+
+
+def test_a_filled_pot_lasts_longer_than_its_water_at_the_pace_of_today(home):
+    home.logbook.add_note({"time_ms": march(19, 12), "pot": "window left", "kind": "refill"})
+    situation = situation_at(home, march(20))
+    ahead = use_ahead(situation)
+    at_todays_pace = ahead.ml_left[:, 0] / ahead.use_ml_per_day[:, 0].mean(axis=1)
+    assert np.median(ahead.days_left[:, 0]) > np.median(at_todays_pace)
+    assert np.median(ahead.days_left[:, 0]) <= np.median(ahead.full_days[:, 0])
+    assert np.isnan(ahead.days_left[:, 1]).all()  # no air, no expectation
+
+
+def test_salt_tells_feed_from_plain_and_when_to_flush(tmp_path: Path):
+    home = build(tmp_path)
+    found = rounds.answer(home, NOW_MS)
+    text = tables.round_list(found)
+    home.close()
+    salts = {one["pot"]: one for one in found["salts"]}
+    assert salts["window left"]["due"] in ("now", "soon")
+    assert 0 < salts["window left"]["grams"][0] < salts["window left"]["grams"][1]
+    assert salts["window left"]["rota"][0] == "plain"  # 2 g/L is past the limit by itself
+    assert salts["window right"]["due"] == "unknown"
+    assert salts["window right"]["rota"] == []
+    poured = {pot["pot"]: pot for visit in reversed(found["visits"]) for pot in visit["pots"]}
+    assert poured["window left"]["water"] == "plain"
+    assert poured["window right"]["water"] is None
+    assert "plain" in text
+
+
+def test_a_long_absence_has_a_sheet_for_the_sitter(tmp_path: Path):
+    home = build(tmp_path)
+    away = rounds.answer(home, NOW_MS, (NOW_MS + 2 * DAY_MS, NOW_MS + 62 * DAY_MS))["away"]
+    text = tables.round_list(rounds.answer(home, NOW_MS, (NOW_MS + 2 * DAY_MS, NOW_MS + 62 * DAY_MS)))
+    home.close()
+    assert away["days"] == 60
+    assert away["fails"]
+    assert [one["dry_after_days"]["p10"] for one in away["fails"]] == sorted(
+        one["dry_after_days"]["p10"] for one in away["fails"]
+    )
+    assert all(one["stop_gap"] for one in away["fails"])
+    sheet = away["sitter"]
+    assert all(visit["date"] in sheet["says"] for visit in sheet["visits"])
+    assert 1 <= len(sheet["visits"]) <= 14
+    for visit in sheet["visits"]:
+        assert visit["litres"] > 0
+        assert all(0 <= pot["fill_ml"] <= pot["fill_at_most_ml"] <= 450 for pot in visit["pots"])
+        assert all(pot["fill_mark_mm"] == 50 for pot in visit["pots"])
+    assert any("never above it" in one for one in sheet["cautions"])
+    assert sheet["says"] in text
+
+
+def test_a_short_absence_needs_nobody(home):
+    home.logbook.add_note({"time_ms": march(19, 12), "pot": "window left", "kind": "refill"})
+    away = rounds.answer(home, march(20), (march(20, 1), march(22)))["away"]
+    assert away["fails"] == []
+    assert away["sitter"]["says"] == "Nobody needs to come."
 
 
 def test_an_absence_in_the_past_and_one_turned_round_get_a_sentence(home):

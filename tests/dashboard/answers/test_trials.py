@@ -2,6 +2,9 @@
 
 from pathlib import Path
 
+import pytest
+
+from dashboard import tables
 from dashboard.answers import trials
 from tests.dashboard.answers.small_home import HUMIDITY, WARMTH, every, home_with, march, told
 
@@ -39,7 +42,12 @@ def test_pots_built_alike_are_proposed_whether_told_in_words_or_in_numbers(tmp_p
     found = trials.answer(home, march(20))
     home.close()
     assert found["trials"] == []
-    assert [(one["pot"], one["other"]) for one in found["proposed"]] == [("window left", "window right")]
+    [one] = found["proposed"]
+    assert (one["pot"], one["other"]) == ("window left", "window right")
+    assert one["change"] == "pebbles 10 mm"  # what the usual headroom of 15 mm leaves room for
+    assert one["looks_needed"] >= 2
+    assert "Look at both first" in one["why"]
+    assert one["why"] in tables.trials_list(found)
 
 
 def test_a_pair_that_differs_in_its_cover_is_followed_from_the_change_on(tmp_path: Path):
@@ -56,6 +64,33 @@ def test_a_pair_that_differs_in_its_cover_is_followed_from_the_change_on(tmp_pat
     assert pair["looks"] == 3
     assert pair["low_mm"] <= pair["difference_mm"] <= pair["high_mm"]
     assert abs(pair["difference_mm"] - 12.0) < 1.0
+    assert [seen["difference_mm"] for seen in pair["seen"]] == [12.0] * 3
+    assert "Look at both on the same day" in pair["next_look_says"] or "Decided" in pair["next_look_says"]
+    assert found["questions"] == []
+
+
+def test_pairs_that_ask_the_same_are_told_together_and_each_pot_speaks_once(tmp_path: Path):
+    home = twins(tmp_path)
+    for label in ("window second", "window fourth", "window middle"):
+        home.logbook.put_pot({"label": label, "plant": "Oncidium hybrid"})
+        home.logbook.describe_setup(label, SETUP, march(1))
+    for label in ("window right", "window fourth"):
+        home.logbook.change_setup(label, PEBBLES, march(3))
+    for day in (19, 23, 27):
+        for label in ("window left", "window second", "window middle"):
+            look(home, label, day, 18.0)
+        for label in ("window right", "window fourth"):
+            look(home, label, day, 8.0)
+    found = trials.answer(home, march(28))
+    home.close()
+    assert len(found["trials"]) == 6
+    [question] = found["questions"]
+    assert (question["factor"], question["value"], question["other_value"]) == ("cover", "none", "pebbles 20 mm")
+    assert len(question["pairs"]) == 2
+    assert len({label for pair in question["pairs"] for label in pair}) == 4
+    alone = next(one for one in found["trials"] if [one["pot"], one["other"]] in question["pairs"])
+    assert question["difference_mm"] == pytest.approx(10.0, abs=1.5)
+    assert question["high_mm"] - question["low_mm"] < alone["high_mm"] - alone["low_mm"]
 
 
 def test_looks_before_the_column_has_settled_do_not_count(tmp_path: Path):
@@ -68,6 +103,7 @@ def test_looks_before_the_column_has_settled_do_not_count(tmp_path: Path):
     home.close()
     assert pair["difference_mm"] is None
     assert "look at both" in pair["says"]
+    assert "is settling: look at both in" in pair["next_look_says"]
 
 
 def test_an_empty_home_has_no_trials_and_says_so(tmp_path: Path):
