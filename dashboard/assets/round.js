@@ -63,8 +63,8 @@
     const place = document.getElementById("round-done");
     if (!place) return;
     const all = ticked();
-    const gone = Object.keys(all).filter((pot) => !rows(pot).length);
     const onPage = new Set(Array.from(document.querySelectorAll("#round > div [data-row]")).map((row) => row.getAttribute("data-row")));
+    const gone = Object.keys(all).filter((pot) => !onPage.has(pot));
     const done = Array.from(onPage).filter((pot) => all[pot]).length;
     place.innerHTML = '<p class="round-tally" role="status">' + (onPage.size ? done + " of " + onPage.size + " filled" : "") +
       (gone.length ? (onPage.size ? "; " : "") + "also filled: " + escape(gone.join(", ")) : "") + "</p>";

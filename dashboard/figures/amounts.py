@@ -15,6 +15,15 @@ def volume_words(ml: float, units: str) -> str:
     return f"{10 * round(ml / 10)} mL" if ml >= 100 else f"{5 * round(ml / 5)} mL"
 
 
+def span_words(least_ml: float, most_ml: float, units: str) -> str:
+    """From an amount to another, the unit said once where it can be."""
+    least, most = volume_words(least_ml, units), volume_words(most_ml, units)
+    if least == most:
+        return most
+    number, _, unit = least.partition(" ")
+    return f"{number} to {most}" if most.endswith(f" {unit}") else f"{least} to {most}"
+
+
 def litres_words(litres: float, units: str) -> str:
     """What is mixed for a round."""
     if units == "us":

@@ -388,21 +388,22 @@ def _season(pot: Mapping[str, Any]) -> list[Any]:
 
 
 def _doors(pot: Mapping[str, Any], advised: Mapping[str, Any] | None) -> Any:
-    look = html.A("Look at it", href=_look_path(pot["pot"]), className="door", **_inner())
+    """What to do: look where that comes first, log the advice as done where it can be."""
+    sure = group_of(pot) == "change"
+    main, other = "door door-first", "door"
+    look = html.A("Look at it", href=_look_path(pot["pot"]), className=other if sure else main, **_inner())
     if advised is None or not can_take(advised["change"]):
         return html.Div([look], className="guide-doors")
-    words = "I have done this" if group_of(pot) != "look" else "I have done it all the same"
+    taken: dict[str, Any] = {"data-take": advised["change"], "data-pot": pot["pot"]}
+    told: dict[str, Any] = {"data-taken": pot["pot"]}
     take = html.Button(
-        words,
+        "I have done this" if sure else "I have done it all the same",
         type="button",
-        className="door door-first",
-        **{"data-take": advised["change"], "data-pot": pot["pot"]},
+        className=main if sure else other,
+        **taken,
     )
-    first = [take, look] if group_of(pot) == "change" else [look, take]
-    return html.Div(
-        [*first, html.Div(className="guide-taken", role="status", **{"data-taken": pot["pot"]})],
-        className="guide-doors",
-    )
+    doors = [take, look] if sure else [look, take]
+    return html.Div([*doors, html.Div(className="guide-taken", role="status", **told)], className="guide-doors")
 
 
 def can_take(change: str) -> bool:

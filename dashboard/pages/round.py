@@ -14,18 +14,20 @@ from typing import Any
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
-from dash import ClientsideFunction, Input, Output, dcc, html, no_update
+from dash import ClientsideFunction, Input, Output, ctx, dcc, html, no_update
 
-from dashboard.figures.amounts import day_words, days_words, litres_words, volume_words
+from dashboard.figures.amounts import day_words, days_words, litres_words, span_words, volume_words
 from dashboard.pages import Answer, Ask, Page
 from dashboard.pages.forms import field, form, tap
 
 NO_ROUND = "The round cannot be planned just now: the stores gave no answer. The command dryline check says more."
+AGAIN_MS = 600_000
 WAIT = "The round is being planned."
 FIRST_POT = (
     "With the first pot the round says here which reservoirs to fill on which day, how many litres to mix, "
     "and plans for you when you go away."
 )
+MOST_VISITS = 6  # who comes every day sees the days that fit beside each other
 SHEET = (
     "Fill each reservoir to its mark; the figure is the most it should take. "
     "Write in the box what you found: empty, low, half or full."
@@ -60,7 +62,12 @@ def asked(path: str) -> tuple[str, tuple[date, ...]]:
 def _layout(_path: str, _pages: str) -> Any:
     waiting = [html.H1("Round"), html.P(WAIT, className="round-wait", role="status")]
     return html.Div(
-        [html.Main(waiting, id="round", className="round"), dcc.Store(id="round-facts"), dcc.Store(id="round-painted")]
+        [
+            html.Main(waiting, id="round", className="round"),
+            dcc.Interval(id="round-tick", interval=AGAIN_MS),
+            dcc.Store(id="round-facts"),
+            dcc.Store(id="round-painted"),
+        ]
     )
 
 
@@ -98,7 +105,7 @@ def _span_ms(days: tuple[date, ...], zone: ZoneInfo) -> tuple[int, int]:
 
 
 def _visit_page(answer: Answer, day: date | None, today: date, units: str, wall: Answer) -> Any:
-    visits = [visit for visit in answer["visits"] if visit["pots"]]
+    visits = [visit for visit in answer["visits"] if visit["pots"]][:MOST_VISITS]
     if not visits and not answer["unplanned"] and not any(shelf["pots"] for shelf in wall["shelves"]):
         return _no_pots(answer)
     chosen = next((visit for visit in visits if day is not None and visit["date"] == day.isoformat()), None)
@@ -194,8 +201,7 @@ def _amount(pot: Mapping[str, Any], units: str) -> str:
     flush = "; flush it through from the top, it is due" if pot.get("flush") else ""
     if pot["fill_ml"] is None:
         return f"to the mark{kind}{flush}"
-    likely, most = volume_words(pot["fill_ml"], units), volume_words(pot["fill_at_most_ml"], units)
-    return f"to the mark, {likely}{'' if likely == most else f' to {most}'}{kind}{flush}"
+    return f"to the mark, {span_words(pot['fill_ml'], pot['fill_at_most_ml'], units)}{kind}{flush}"
 
 
 def _left(pot: Mapping[str, Any]) -> str:
@@ -220,7 +226,8 @@ def _others(wall: Answer, visit: Mapping[str, Any] | None) -> Any:
 
 
 def _nothing_due(answer: Answer) -> Any:
-    return html.Div(html.Div([html.H1("Nothing is due"), html.P(answer["says"])]), className="round-head")
+    heading = "Nothing can be planned" if answer["unplanned"] else "Nothing is due"
+    return html.Div(html.Div([html.H1(heading), html.P(answer["says"])]), className="round-head")
 
 
 def _cannot_wait(answer: Answer) -> list[Any]:
@@ -501,12 +508,18 @@ def _named(label: str) -> dict[str, Any]:
 
 
 def _wire(app: Any, ask: Ask) -> None:
-    def shown(path: str | None) -> tuple[Any, Any]:
-        return show(ask, path) if path and _owns(path) else (no_update, no_update)
+    def shown(path: str | None, ticks: int | None) -> tuple[Any, Any]:
+        # What is being typed for an absence must not be wiped by a new plan.
+        typing = bool(ticks) and ctx.triggered_id == "round-tick" and (path or "").startswith("/round/away")
+        return show(ask, path) if path and _owns(path) and not typing else (no_update, no_update)
 
-    app.callback(Output("round", "children"), Output("round-facts", "data"), Input("url", "pathname"), hidden=True)(
-        shown
-    )
+    app.callback(
+        Output("round", "children"),
+        Output("round-facts", "data"),
+        Input("url", "pathname"),
+        Input("round-tick", "n_intervals"),
+        hidden=True,
+    )(shown)
     app.clientside_callback(
         ClientsideFunction("round", "paint"), Output("round-painted", "data"), Input("round-facts", "data")
     )

@@ -37,7 +37,8 @@ VERDICTS = {
 STOPPING = (
     "Looking again and again finds a difference by luck sooner or later. So the interval is drawn wide at first and "
     "narrows over the planned looks, so that the chance of a wrong verdict stays at 5 in 100 however often you look. "
-    "A trial may stop as soon as its interval leaves zero out, or at the last planned look."
+    "A trial may stop as soon as its interval leaves zero out, or at the last planned look. "
+    "To end it, make the two alike again, or change both, and log that: the pair then leaves this page."
 )
 WHY_PAIRS = "Two pots that are alike but for one thing show what that thing does, better than any model."
 FIRST_PAIR = (

@@ -88,6 +88,15 @@ def test_a_ticked_pot_stays_ticked_when_the_page_is_opened_again(open_page, glas
     expect(page.locator(f"{ROW} .round-tiles").first).to_be_hidden()
 
 
+def test_a_round_left_open_is_planned_anew_and_keeps_its_ticks(open_page, glasshouse):
+    page = opened(open_page)
+    tick(page)
+    glasshouse.rounds["round"]["visits"][0]["pots"].pop(0)
+    page.clock.fast_forward(600_050)
+    page.clock.resume()
+    expect(page.locator(".round-tally")).to_have_text("0 of 3 filled; also filled: cabinet floor")
+
+
 def test_ticks_of_a_round_without_the_server_are_kept_and_sent_later(open_page, glasshouse, watch):
     page = opened(open_page)
     watch.away = True
@@ -123,7 +132,7 @@ def test_a_pot_that_is_not_on_the_list_can_be_ticked_as_well(open_page, glasshou
     page.get_by_text("Filled one that is not on the list?").click()
     tick(page, "half", "[data-row='window left']")
     assert glasshouse.logbook.notes()[0].pot == "window left"
-    expect(page.locator(".round-tally")).to_have_text("0 of 4 filled")
+    expect(page.locator(".round-tally")).to_have_text("0 of 4 filled; also filled: window left")
 
 
 def test_a_refusal_stands_in_the_row_and_nothing_is_kept(open_page, glasshouse, watch):

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from dashboard.figures.amounts import day_words, days_words, litres_words, volume_words
+from dashboard.figures.amounts import day_words, days_words, litres_words, span_words, volume_words
 from dashboard.pages import Ask
 from dashboard.pages.round import NO_ROUND, asked, show
 from tests.dashboard.trees import attributes, classed, text_of
@@ -53,7 +53,7 @@ def test_the_next_visit_says_when_which_pots_how_much_and_how_many_litres():
     words = text_of(page())
     assert "Round tomorrow, Wed 4 Mar" in words
     assert "1.3 L to mix, at most" in words
-    assert "cabinet floor to the mark, 200 mL to 210 mL, feed; flush it through from the top, it is due" in words
+    assert "cabinet floor to the mark, 200 to 210 mL, feed; flush it through from the top, it is due" in words
     assert "These may run dry before then: cabinet floor, under the stairs, skylight." in words
 
 
@@ -108,7 +108,8 @@ def test_no_pot_at_all_teaches_the_first_step():
 
 def test_when_nothing_is_due_it_says_so_and_any_pot_can_still_be_ticked():
     answer = read("round.json")["round"] | {"visits": [], "says": "No pot needs water within 14 days."}
-    shown = page(answer=answer)
+    assert "Nothing can be planned" in text_of(page(answer=answer))  # one pot is without air
+    shown = page(answer=answer | {"unplanned": []})
     assert "Nothing is due No pot needs water within 14 days." in text_of(shown)
     assert len(attributes(shown, "data-tick")) == 4 * 24
 
@@ -157,6 +158,8 @@ def test_an_answer_that_fails_is_a_sentence(answer, caplog):
 def test_amounts_and_days_are_said_as_people_say_them():
     assert volume_words(196, "metric") == "200 mL"
     assert volume_words(43, "metric") == "45 mL"
+    assert span_words(196, 214, "metric") == "200 to 210 mL"
+    assert span_words(199, 201, "metric") == "200 mL"
     assert volume_words(296, "us") == "10 fl oz"
     assert litres_words(1.34, "metric") == "1.3 L"
     assert days_words({"p10": 3.6, "p50": 5, "p90": 8.7}) == "3 to 9 days"
