@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from analysis.calibration import Draws, calibrate
-from analysis.guide import ENOUGH, Advice, Home, advise, in_driest_month, in_words
+from analysis.guide import ENOUGH, Advice, Home, Outlook, advise, in_driest_month, in_words, step_of
+from analysis.options import Option
 from analysis.setups import column_parameters
 
 SETUP = {
@@ -163,6 +164,39 @@ def test_a_flush_is_no_lasting_step_but_comes_first_where_the_wick_has_stalled()
     assert stalled.change == "flush from the top"
     assert "restart the wick" in stalled.says
     assert not stalled.sure
+
+
+def _outlook(change: str, against: str, dry: list[float]) -> Outlook:
+    shares = np.array(dry)
+    option = Option(change, against, SETUP, SHELF)
+    none = np.zeros(len(dry))
+    return Outlook(option, float(shares.mean()), 0.0, 1.0, 0.0, 1.0, 0.5, 0.5, "", shares, none)
+
+
+def test_a_doubtful_change_waits_for_a_look_where_little_is_lost_and_not_where_much_is() -> None:
+    """Six draws in ten call for fewer holes, four for more than that."""
+    then = [0.0] * 6 + [0.3] * 4
+    mild = [_outlook("leave", "", [0.3] * 10), _outlook("close all holes", "dry", then),
+            _outlook("pebbles 20 mm", "dry", [0.0] * 10)]  # fmt: skip
+    step = step_of(mild)
+    assert (step.likeliest, step.chance, step.change) == ("close all holes", 0.6, "leave")
+    assert step.waits
+    bad = step_of([_outlook("leave", "", [0.9] * 10), *mild[1:]])
+    assert bad.change == "close all holes"
+    assert not bad.waits
+    agreed = step_of([mild[0], _outlook("close all holes", "dry", [0.0] * 9 + [0.3]), mild[2]])
+    assert agreed.sure
+    assert agreed.change == "close all holes"
+
+
+def test_where_nothing_suffices_only_a_step_that_helps_is_named() -> None:
+    hardly = step_of([_outlook("leave", "", [0.8] * 10), _outlook("pebbles 10 mm", "dry", [0.75] * 5 + [0.05] * 5)])
+    assert hardly.change == "pebbles 10 mm"
+    no_help = step_of(
+        [_outlook("leave", "", [0.4] * 10), _outlook("pebbles 10 mm", "dry", [0.38] * 6 + [0.05] * 2 + [0.39] * 2)]
+    )
+    assert no_help.none_suffices
+    assert no_help.change == "leave"
 
 
 def test_each_draws_own_answer_is_handed_on_for_the_worth_of_looks() -> None:

@@ -1,6 +1,6 @@
 """Which changes make sense for a pot, on invented set-ups."""
 
-from analysis.options import ORDER, depth_above_medium_mm, options_for
+from analysis.options import ORDER, change_in_words, depth_above_medium_mm, options_for
 
 BARE = {
     "shelf": "stairwell",
@@ -71,3 +71,35 @@ def test_a_pot_described_in_words_or_hardly_at_all_still_has_options() -> None:
 def test_only_a_porous_cover_counts_as_medium() -> None:
     assert depth_above_medium_mm({"top_layer": {"kind": "pebbles", "thickness_mm": 20}}) == 0
     assert depth_above_medium_mm({"top_layer": {"kind": "lava_rock", "thickness_mm": 20}}) == 20
+
+
+def test_a_recorded_change_is_said_in_the_words_of_the_option_that_it_was() -> None:
+    setup = {**BARE, "headroom_mm": 40}
+    told = 0
+    for option in options_for(setup, DRAUGHTY):
+        if not option.setup_change or "repot" in option.change:
+            continue
+        assert change_in_words(setup, {**setup, **option.setup_change}) == [option.change]
+        told += 1
+    assert told >= 8
+
+
+def test_changes_beyond_the_options_have_words_of_their_own_and_none_is_silent() -> None:
+    covered = {**BARE, "top_layer": {"kind": "pebbles", "thickness_mm": 18}}
+    assert change_in_words(BARE, covered) == ["pebbles 20 mm"]
+    assert change_in_words(covered, BARE) == ["take the cover off"]
+    assert change_in_words(BARE, {**BARE, "top_layer": {"kind": "lava_rock", "thickness_mm": 20}}) == [
+        "cover of lava rock"
+    ]
+    assert change_in_words(BARE, {**BARE, "layers": [], "shelf": "east-window"}) == ["repot", "move"]
+    assert change_in_words({"wick": "several"}, {"wick": "none"}) == ["wick taken out"]
+    assert change_in_words({"vents": "few"}, {"vents": {"count": 6, "diameter_mm": 6}}) == []
+    assert change_in_words(BARE, BARE) == []
+
+
+def test_a_move_meets_the_other_shelfs_air_movement_and_heat() -> None:
+    still = {"air": "still", "heat": "lamp"}
+    move = next(one for one in options_for(BARE, DRAUGHTY, "glass-cabinet", still) if one.move_to)
+    assert move.shelf == still
+    assert move.setup["shelf"] == "glass-cabinet"
+    assert move.caution
