@@ -46,6 +46,13 @@ def test_hours_above_critical_and_hours_empty_are_counted_apart() -> None:
     assert joined["hours_empty_14d"][0] == pytest.approx(10 * 14 / 10)  # ten of fourteen days known: scaled up
 
 
+def test_wetness_and_level_of_a_window_stand_beside_its_dryness() -> None:
+    depth = np.where(np.arange(240) % 4 == 0, 0.0, 12.0)  # moist at the surface in every fourth hour
+    joined = inspections_with_exposure(_looks([("a", 10)]), _hours("a", 10, dry_depth_mm=depth, level_mm=33.0))
+    assert joined["wet_share_7d"][0] == pytest.approx(0.25)
+    assert joined["level_7d_mm"][0] == 33.0
+
+
 def test_a_window_that_is_mostly_unknown_says_nothing() -> None:
     joined = inspections_with_exposure(_looks([("a", 3)]), _hours("a", 3, vpd_kpa=1.0))
     assert joined["vpd_3d_kpa"][0] == 1.0
