@@ -46,10 +46,12 @@ def _sensors(home: Home, at_ms: int) -> list[dict[str, Any]]:
     recent = home.readings.read(sources, at_ms - LEARN_FROM_MS, at_ms + 1)
     last = home.readings.last_before(sources, at_ms + 1)
     failed = {spell.source for spell in home.readings.failures(at_ms) if spell.ended_ms is None}
-    return [
+    vessels = {pot: setup.get("reservoir", {}) for pot, setup in home.logbook.setups_at(at_ms).items()}
+    told = [
         _sensor(sensor, at_ms, recent[sensor.source], last.get(sensor.source), sensor.source in failed)
         for sensor in sensors
     ]
+    return [{**one, "reservoir": vessels.get((one["at"] or "").partition("/")[2], {})} for one in told]
 
 
 def _sensor(sensor: Sensor, at_ms: int, recent: Series, last: tuple[int, float] | None, failed: bool) -> dict[str, Any]:

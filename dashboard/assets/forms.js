@@ -82,7 +82,7 @@
     }
     let control;
     if (field.sort === "choice") {
-      control = '<select id="' + id + '" name="' + escape(field.key) + '"' + described + ">" + (field.needed ? "" : '<option value="">' + escape(field.none || "not said") + "</option>") +
+      control = '<select id="' + id + '" name="' + escape(field.key) + '"' + described + ">" + (field.needed && given !== undefined ? "" : '<option value="">' + escape(field.none || (field.needed ? "choose" : "not said")) + "</option>") +
         field.words.map((word) => '<option value="' + escape(word[0]) + '"' + (same(given, word[0]) ? " selected" : "") + ">" + escape(word[1]) + "</option>").join("") + "</select>";
     } else if (field.sort === "lines") {
       control = '<textarea id="' + id + '" name="' + escape(field.key) + '" rows="3"' + described + ">" + escape(given || "") + "</textarea>";

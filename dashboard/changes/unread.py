@@ -23,11 +23,12 @@ NOTHING_CHOSEN = "Tick at least one value of the message."
 def claim(home: Home, at_ms: int, body: Body) -> dict[str, Any]:
     """The streams `streams` of the kept message `id` are sensors at the place `at`.
 
-    A stream is `{"field", "payload", "quantity"?, "unit"?, "time_zone"?}`; what is missing is as it was proposed.
+    A stream is `{"use", "field", "payload", "quantity"?, "unit"?}`; what is missing is as it was proposed.
+    `time_zone` is that of times which name none.
     """
     at = place_of(home, word(body, "at", "Say where it stands: a shelf, or a pot."), at_ms)
     message = _message(home, body.get("id"))
-    sensors = _sensors(home, message, rows(body, "streams"))
+    sensors = _sensors(home, message, rows(body, "streams"), body.get("time_zone"))
     # The logbook first: a replay that is cut short goes on by itself, since the ingester reads claimed messages again.
     with home.logbook.writing():
         for sensor in sensors:
@@ -61,7 +62,7 @@ def _message(home: Home, number: Any) -> StoredUnread:
     return found
 
 
-def _sensors(home: Home, message: StoredUnread, chosen: Sequence[Body]) -> list[Sensor]:
+def _sensors(home: Home, message: StoredUnread, chosen: Sequence[Body], zone: Any) -> list[Sensor]:
     proposed = {(one.payload, one.field): one for one in proposals(message.topic, message.body)}
     taken = {sensor.source for sensor in home.logbook.sensors()}
     found = []
@@ -71,7 +72,7 @@ def _sensors(home: Home, message: StoredUnread, chosen: Sequence[Body]) -> list[
         proposal = proposed.get((str(stream.get("payload")), str(stream.get("field", ""))))
         if proposal is None:
             raise Refused("The message does not hold what was chosen; look again.")
-        found.append(_sensor(message.topic, proposal, stream, number))
+        found.append(_sensor(message.topic, proposal, stream, number, zone))
     if not found:
         raise Refused(Fault("streams", NOTHING_CHOSEN))
     double = next((sensor for sensor in found if sensor.source in taken), None)
@@ -80,13 +81,13 @@ def _sensors(home: Home, message: StoredUnread, chosen: Sequence[Body]) -> list[
     return found
 
 
-def _sensor(topic: str, proposal: Proposal, stream: Body, number: int) -> Sensor:
+def _sensor(topic: str, proposal: Proposal, stream: Body, number: int, zone: Any) -> Sensor:
     quantity = stream.get("quantity") or proposal.quantity
     if quantity not in QUANTITIES:
         raise Refused(Fault(f"streams.{number}.quantity", "Say what this number measures."))
     given = stream.get("unit")
     unit = given.strip() if isinstance(given, str) else proposal.unit or ""
-    zone = stream.get("time_zone")
+    names_a_zone = proposal.time_field is not None and isinstance(zone, str) and zone.strip()
     return Sensor(
         topic,
         proposal.payload,
@@ -95,7 +96,7 @@ def _sensor(topic: str, proposal: Proposal, stream: Body, number: int) -> Sensor
         unit,
         time_field=proposal.time_field,
         time_format=proposal.time_format,
-        time_zone=zone.strip() if isinstance(zone, str) and zone.strip() else None,
+        time_zone=zone.strip() if names_a_zone else None,
     )
 
 

@@ -1,5 +1,6 @@
 """The first run of an empty home: its password, who can reach it, and the way to the first pot."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,8 +16,10 @@ from tests.dashboard.workshop_home import LOCAL, NOW_MS, client_of, furnished, s
 
 
 @pytest.fixture
-def home(tmp_path: Path) -> Home:
-    return furnished(tmp_path, setup="")
+def home(tmp_path: Path) -> Iterator[Home]:
+    made = furnished(tmp_path, setup="")
+    yield made
+    made.close()
 
 
 def begin(home: Home, path: str = "/start") -> str:

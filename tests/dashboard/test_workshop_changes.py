@@ -1,5 +1,6 @@
 """What the workshop changes: kept, taken back, and refused in one sentence with nothing written."""
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ from ingest.home import Home
 from ingest.moments import ms_of_text
 from ingest.readings import Reading, UnreadMessage
 from ingest.sensors import Placement, Sensor
-from tests.dashboard.workshop_home import HOUR_MS, NOW_MS, Send, client_of, furnished, sender, undo
+from tests.dashboard.workshop_home import HOUR_MS, NOW_MS, Send, bare_sender, furnished, undo
 
 DAY = "2026-03-10T09:00"  # Lisbon keeps UTC in March
 DAY_MS = ms_of_text("2026-03-10T09:00:00Z")
@@ -18,13 +19,15 @@ LEVEL = Sensor("t/level", "number", "", "reservoir_level", "mm", placed=(Placeme
 
 
 @pytest.fixture
-def home(tmp_path: Path) -> Home:
-    return furnished(tmp_path)
+def home(tmp_path: Path) -> Iterator[Home]:
+    made = furnished(tmp_path)
+    yield made
+    made.close()
 
 
 @pytest.fixture
 def send(home: Home) -> Send:
-    return sender(client_of(home))
+    return bare_sender(home)
 
 
 def shelf(home: Home, label: str) -> dict[str, Any]:
@@ -219,6 +222,16 @@ def test_one_tap_makes_the_sensors_and_what_was_kept_is_read_and_vanishes(home: 
     assert sensor.placed == (Placement(NOW_MS - 5 * HOUR_MS, None, "east-window"),)
     undo(send, said)
     assert home.logbook.sensors() == []
+
+
+def test_times_without_a_zone_are_read_in_the_one_that_was_said(home: Home, send: Send) -> None:
+    number = arrived(home, 1, topic="n/8", body=b'{"humidity": 48, "ts": "2026-03-20T10:00:00"}')
+    stream = {"use": True, "payload": "json", "field": "/humidity"}
+    claim = {"id": number, "at": "stairwell", "streams": [stream], "time_zone": "Asia/Kolkata"}
+    assert send("messages_claimed", claim)[0] == 200
+    times_ms, _ = home.readings.read(["n/8#/humidity"], 0, NOW_MS)["n/8#/humidity"]
+    assert times_ms.tolist() == [ms_of_text("2026-03-20T04:30:00Z")]
+    assert home.logbook.sensor("n/8#/humidity").placed[0].from_ms == ms_of_text("2026-03-20T04:30:00Z")
 
 
 def test_a_number_that_says_nothing_of_itself_needs_a_word(home: Home, send: Send) -> None:

@@ -2,13 +2,18 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
+from flask import Flask
 from flask.testing import FlaskClient
 
 from dashboard.access import Access, following, read_access
 from dashboard.app import create_app
+from dashboard.changes import changes_of
+from dashboard.changing import take_changes
 from dashboard.serve import asks_of
 from ingest.home import Home, open_home
 from ingest.moments import ms_of_text
@@ -37,13 +42,34 @@ shelf = "stairwell"
 Send = Callable[..., tuple[int, dict[str, Any]]]
 
 
-def furnished(folder: Path, setup: str = SETUP) -> Home:
-    """Two shelves with a pot each; the grower lives in Lisbon."""
-    (folder / "dryline.toml").write_text('[grower]\ntimezone = "Europe/Lisbon"\n', encoding="utf-8")
-    home = open_home(folder)
-    if setup:
+@cache
+def _logbook_with(setup: str) -> bytes:
+    """The file of a logbook with this set-up, made once: its tables take longer than most tests."""
+    with TemporaryDirectory() as name:
+        home = open_home(Path(name))
         home.logbook.import_setup(setup)
-    return home
+        home.close()
+        return (Path(name) / "logbook.db").read_bytes()
+
+
+def furnished(folder: Path, setup: str = SETUP) -> Home:
+    """Two shelves with a pot each, or another set-up; the grower lives in Lisbon."""
+    (folder / "dryline.toml").write_text('[grower]\ntimezone = "Europe/Lisbon"\n', encoding="utf-8")
+    (folder / "logbook.db").write_bytes(_logbook_with(setup))
+    return open_home(folder)
+
+
+def bare_sender(home: Home) -> "Send":
+    """`send(name, body)` to the changes alone, without door and pages."""
+    server = Flask("changes")
+    take_changes(server, changes_of(home), lambda: NOW_MS)
+    client = server.test_client()
+
+    def send(name: str, body: dict[str, Any] | None = None) -> tuple[int, dict[str, Any]]:
+        response = client.post(f"/change/{name}", json=body or {})
+        return response.status_code, response.get_json()
+
+    return send
 
 
 def client_of(home: Home) -> FlaskClient:

@@ -126,6 +126,9 @@ def _by_hand(topic: Mapping[str, Any], answer: Answer, is_second: bool) -> Any:
     fields: list[Field] = []
     for number, stream in enumerate(topic["streams"]):
         fields += _stream_fields(number, stream)
+    if any(stream["time_field"] is not None and stream["note"] for stream in topic["streams"]):
+        hint = "They name none themselves. UTC, or a name like Europe/Lisbon."
+        fields.append(field("time_zone", "Its times are in the zone", value=answer["time_zone"], hint=hint))
     fields.append(
         field("at", "Where it stands", "choice", words=places(answer["pots_by_shelf"]), needed=True, none="choose")
     )
@@ -140,21 +143,14 @@ def _by_hand(topic: Mapping[str, Any], answer: Answer, is_second: bool) -> Any:
 def _stream_fields(number: int, stream: Mapping[str, Any]) -> list[Field]:
     key = f"streams.{number}"
     used: dict[str, Any] = {"if": (f"{key}.use", [True])}
-    fields = [
-        field(f"{key}.use", f"Use {_stream(stream)}", "flag", value=bool(stream["quantity"]), hint=stream["note"]),
+    note = "" if stream["time_field"] is not None else stream["note"]
+    return [
+        field(f"{key}.use", f"Use {_stream(stream)}", "flag", value=bool(stream["quantity"]), hint=note),
         field(
-            f"{key}.quantity",
-            "It measures",
-            "choice",
-            words=list(QUANTITIES.items()),
-            value=stream["quantity"],
-            **used,
+            f"{key}.quantity", "It measures", "choice", words=list(QUANTITIES.items()), value=stream["quantity"], **used
         ),
         field(f"{key}.unit", "in", value=stream["unit"] or "", **used),
     ]
-    if stream["time_field"] is not None and stream["note"]:
-        fields.append(field(f"{key}.time_zone", "Its times are in the zone", hint="Like Europe/Lisbon."))
-    return fields
 
 
 def _stuck(message: Mapping[str, Any], sensor: Mapping[str, Any], clock: Clock) -> Any:

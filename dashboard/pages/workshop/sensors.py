@@ -259,7 +259,7 @@ def _described_fields() -> list[Field]:
 def _calibration(answer: Answer, sensor: Mapping[str, Any]) -> list[Any]:
     if sensor["quantity"] in ("reservoir_low", "online"):
         return []
-    source, points = sensor["source"], sensor["calibration"]
+    source, points, vessel = sensor["source"], sensor["calibration"], sensor["reservoir"]
     is_level = sensor["quantity"] == "reservoir_level"
     unit = UNITS.get(sensor["unit"], sensor["unit"]) or CANONICAL.get(sensor["quantity"], "")
     told = (
@@ -277,6 +277,7 @@ def _calibration(answer: Answer, sensor: Mapping[str, Any]) -> list[Any]:
                 "calibration",
                 _calibration_fields(is_level),
                 units=answer["units"],
+                values={key: vessel[key] for key in ("fill_ml", "fill_mark_mm") if key in vessel},
                 fixed={"source": source} | ({} if is_level else {"by": "values"}),
                 button="Look at it first",
                 says=STEPS,
