@@ -11,7 +11,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from dashboard.alerts import Alerting
-from dashboard.answers.situation import situation_at
+from dashboard.answers.pot_days import keep_days
+from dashboard.answers.situation import Situation, situation_at
 from ingest.backup import scheduled_backup
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS
@@ -21,6 +22,10 @@ log = logging.getLogger(__name__)
 LOOK_EVERY_S = 10.0
 #: A day is packed once its stragglers have had time to come.
 SEAL_AFTER_MS = DAY_MS + 6 * HOUR_MS
+#: A sleeping node may send its last hours at once; what is older than this came by a back-fill or an import.
+LATE_AFTER_MS = 6 * HOUR_MS
+#: A node whose clock is wrong may send old hours for ever.
+LATE_AT_MOST_EVERY_MS = 5 * 60_000
 
 
 @contextmanager
@@ -37,9 +42,9 @@ def cared_for(home: Home, now_ms: Callable[[], int]) -> Iterator[None]:
 
 
 def _care(home: Home, now_ms: Callable[[], int], stop: threading.Event) -> None:
-    alerting = Alerting(home)
+    alerting, keeping = Alerting(home), Keeping(home)
     chores: list[tuple[float, Callable[[], object]]] = [
-        (LOOK_EVERY_S, lambda: situation_at(home, now_ms())),
+        (LOOK_EVERY_S, lambda: keeping.turn(now_ms())),
         (60.0, lambda: alerting.turn(now_ms())),
         (3600.0, lambda: home.readings.seal(now_ms() - SEAL_AFTER_MS)),
         (86400.0, lambda: home.readings.prune(home.settings.readings.keep_raw_days, now_ms())),
@@ -56,6 +61,35 @@ def _care(home: Home, now_ms: Callable[[], int], stop: threading.Event) -> None:
                 log.exception("care of the home failed; it is tried again")
             due_s[number] = time.monotonic() + every_s
         stop.wait(1.0)
+
+
+class Keeping:
+    """Keeps the situation current, and the facts of days that are over.
+
+    It is gathered with each new hour and each change in the logbook, and once readings of hours long past, of which a
+    back-fill or an import brings many, have stopped coming in.
+    """
+
+    def __init__(self, home: Home) -> None:
+        self._home = home
+        self._late = 0
+        self._caught_up_ms = 0
+        self._kept: Situation | None = None
+
+    def turn(self, at_ms: int) -> None:
+        """One look."""
+        late = late_hours(self._home, at_ms)
+        anew = 0 < late == self._late and at_ms - self._caught_up_ms >= LATE_AT_MOST_EVERY_MS
+        situation = situation_at(self._home, at_ms, anew=anew)
+        self._late, self._caught_up_ms = late, at_ms if anew else self._caught_up_ms
+        if situation is not None and situation is not self._kept:
+            keep_days(self._home, situation)
+            self._kept = situation
+
+
+def late_hours(home: Home, at_ms: int) -> int:
+    """How many hours of all sources, long past, were changed by readings that no fact knows of yet."""
+    return sum(int((hours < at_ms - LATE_AFTER_MS).sum()) for hours in home.readings.touched().hours.values())
 
 
 def _backup(home: Home, at_ms: int) -> None:

@@ -10,12 +10,13 @@ import pandas as pd
 from analysis.held_series import FloatArray, IntArray
 from dashboard.answers import explain as why
 from dashboard.answers.places import LONGEST_HOLD_MS, measured_at
+from dashboard.answers.pot_days import USE, kept_use
 from dashboard.answers.pots import pots_of
 from dashboard.answers.section import section_build
 from dashboard.answers.shelf_air import air_history
 from dashboard.answers.situation import Situation, index_of, recent_situation
 from dashboard.answers.wall import last_tips
-from dashboard.answers.water import told_water
+from dashboard.answers.water import surroundings, told_water
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS
 
@@ -121,7 +122,10 @@ def _level(home: Home, situation: Situation, index: int, since_ms: int, until_ms
 
 
 def _use(home: Home, situation: Situation, index: int, since_ms: int, until_ms: int) -> dict[str, Any]:
-    """Use day by day where the sensor carries it, beside what set-up and air would make."""
+    """Use day by day where the sensor carries it, beside what set-up and air would make.
+
+    Days whose raw readings are no longer kept are told by their facts.
+    """
     pot, course = situation.standing.pots[index], situation.course
     days = max(2, -(-(int(course.end_ms[-1]) - since_ms) // DAY_MS))
     water = told_water(
@@ -131,18 +135,30 @@ def _use(home: Home, situation: Situation, index: int, since_ms: int, until_ms: 
         situation.waters[index].notes,
         course.end_ms,
         float(situation.expected_ml_per_day[-1, index]),
-        (course.end_ms, course.temperature_c[:, index]),
+        surroundings(
+            course.end_ms,
+            course.temperature_c[:, index],
+            course.vpd_kpa[:, index],
+            situation.standing.columns,
+            index,
+        ),
         days,
     ).told.days
-    shown = (water.day_ms >= since_ms - DAY_MS) & (water.day_ms < until_ms)
-    noon_ms = water.day_ms[shown] + DAY_MS // 2
-    return {
-        "time_ms": noon_ms.tolist(),
-        "value": plain(water.use_ml[shown], 2),
-        "low": plain(water.low_ml[shown], 2),
-        "high": plain(water.high_ml[shown], 2),
-        "expected": plain(_daily(course.end_ms, situation.expected_ml_per_day[:, index], water.day_ms[shown]), 2),
-    }
+    use = pd.DataFrame(
+        {
+            "value": water.use_ml,
+            "low": water.low_ml,
+            "high": water.high_ml,
+            "expected": _daily(course.end_ms, situation.expected_ml_per_day[:, index], water.day_ms),
+        },
+        index=water.day_ms,
+    )
+    raw_from_ms = situation.at_ms - home.settings.readings.keep_raw_days * DAY_MS
+    kept = kept_use(home, pot.label, since_ms - DAY_MS, min(until_ms, raw_from_ms))
+    use = pd.concat([kept, use[use.index >= raw_from_ms]])
+    use = use[(use.index >= since_ms - DAY_MS) & (use.index < until_ms)]
+    noon_ms = use.index.to_numpy(np.int64) + DAY_MS // 2
+    return {"time_ms": noon_ms.tolist(), **{name: plain(use[name].to_numpy(np.float64), 2) for name in USE}}
 
 
 def _daily(end_ms: IntArray, per_day: FloatArray, day_ms: IntArray) -> FloatArray:
