@@ -73,6 +73,19 @@ def test_a_filled_pot_lasts_longer_than_its_water_at_the_pace_of_today(home):
     assert np.isnan(ahead.days_left[:, 1]).all()  # no air, no expectation
 
 
+def test_a_pot_that_cannot_wait_is_told_with_how_long_it_lasts_and_what_would_help(home):
+    tiny = {**SETUP, "shelf": "east-window", "reservoir": {"area_mm2": 2500, "height_mm": 30, "fill_mark_mm": 12},
+            "vents": {"count": 20, "diameter_mm": 10}, "headroom_mm": 35}  # fmt: skip
+    home.logbook.put_pot({"label": "window small", "plant": "Oncidium hybrid"})
+    home.logbook.describe_setup("window small", tiny, march(1))
+    found = rounds.answer(home, march(20))
+    [late] = found["cannot_wait"]
+    assert late["pot"] == "window small"
+    assert late["full_lasts_days"]["p10"] < late["longest_gap_days"]
+    assert ("It could wait with" in late["says"]) == (late["change"] is not None)
+    assert "window small cannot wait" in tables.round_list(found)
+
+
 def test_salt_tells_feed_from_plain_and_when_to_flush(tmp_path: Path):
     home = build(tmp_path)
     found = rounds.answer(home, NOW_MS)
