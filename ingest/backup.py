@@ -5,16 +5,19 @@ settings go in without passwords, and files that hold secrets stay behind. A res
 everything in place at the end, and overwrites nothing unless told to, and then keeps what it replaced.
 """
 
+import fcntl
 import hashlib
 import json
 import os
 import re
+import shutil
 import sqlite3
 import tempfile
+import time
 import zipfile
 import zlib
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -33,6 +36,8 @@ _MANIFEST = "manifest.json"
 # What the library raises on a file that is torn, or no archive, or packed in a way we never pack.
 _NO_BACKUP = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, KeyError, TypeError, json.JSONDecodeError)
 _READINGS, _LOGBOOK, _SETTINGS = "readings.db", "logbook.db", "dryline.toml"
+_PARTS = (_READINGS, _LOGBOOK, _SETTINGS, "photos")
+_RESTORING, _MOVING = ".restoring-", "moving"
 _PHOTO = re.compile(r"photos/(?:thumbnails/)?[0-9a-f]{32}\.jpg")
 _PASSWORD_IN_URL = re.compile(r"(?<=://)([^/@:]*):[^@/]*@")
 _SECRET_KEYS = re.compile(r"(?i)password$|token$|secret|api_?key")
@@ -109,31 +114,79 @@ def restore(
     `before-restore-…` beside it. Stop dryline first: files under a running program are not exchanged safely.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".restoring-", dir=folder) as name:
-        fresh = Path(name)
-        manifest = _unpacked(file, fresh)
-        _verify_databases(file, fresh)
-        there = [n for n in (_READINGS, _LOGBOOK, _SETTINGS, "photos") if (folder / n).exists()]
-        if logbook_url is not None and _has_rows(logbook_url):
-            there.append("the logbook on its server")
-        if there and not overwrite:
-            raise Refused(
-                f"{folder} already holds {', '.join(there)}; nothing was changed. "
-                "Restore into an empty folder, or say that it may be overwritten."
-            )
-        aside = folder / f"before-restore-{at_ms if at_ms is not None else now_ms()}"
-        for old in (*(n for n in there if (folder / n).exists()), *_logs(folder)):
-            aside.mkdir(exist_ok=True)
-            (folder / old).rename(aside / old)
-        if logbook_url is not None and (fresh / _LOGBOOK).exists():
-            copy_logbook(f"sqlite:///{fresh / _LOGBOOK}", logbook_url, overwrite=overwrite)
-            (fresh / _LOGBOOK).unlink()
-        for new in (_READINGS, _LOGBOOK, _SETTINGS, "photos"):
-            if (fresh / new).exists():
-                (fresh / new).rename(folder / new)
-        _flush(folder)
+    fresh = Path(tempfile.mkdtemp(prefix=_RESTORING, dir=folder))
+    with _held(fresh):
+        try:
+            manifest = _unpacked(file, fresh)
+            _verify_databases(file, fresh)
+            there = [n for n in _PARTS if (folder / n).exists()]
+            if logbook_url is not None and _has_rows(logbook_url):
+                there.append("the logbook on its server")
+            if there and not overwrite:
+                raise Refused(
+                    f"{folder} already holds {', '.join(there)}; nothing was changed. "
+                    "Restore into an empty folder, or say that it may be overwritten."
+                )
+            if logbook_url is not None and (fresh / _LOGBOOK).exists():
+                copy_logbook(f"sqlite:///{fresh / _LOGBOOK}", logbook_url, overwrite=overwrite)
+                (fresh / _LOGBOOK).unlink()
+            aside = f"before-restore-{at_ms if at_ms is not None else now_ms()}"
+            parts = [new for new in _PARTS if (fresh / new).exists()]
+            (fresh / _MOVING).write_text(json.dumps({"aside": aside, "parts": parts}), encoding="utf-8")
+            _flush(fresh / _MOVING)
+            _flush(fresh)
+            # From here on a restore that is killed is finished by whoever opens the home next.
+            _move_in(fresh, folder)
+        finally:
+            shutil.rmtree(fresh, ignore_errors=True)
     photos = len(photo_names(folder / "photos"))
     return BackedUp(file, file.stat().st_size, photos, str(manifest["made"]))
+
+
+def finish_restore(folder: Path) -> None:
+    """Finish a restore that was killed while it put things in place; forget one that had not begun to.
+
+    Raises:
+        Refused: a restore is under way at this moment.
+    """
+    for fresh in folder.glob(f"{_RESTORING}*"):
+        with _held(fresh) as held:
+            if not held:
+                raise Refused(f"A backup is being restored into {folder}; try again when that is done.")
+            if (fresh / _MOVING).exists():
+                _move_in(fresh, folder)
+            shutil.rmtree(fresh, ignore_errors=True)
+
+
+def _move_in(fresh: Path, folder: Path) -> None:
+    """What was there aside, what is in `fresh` into the home; killed at any point, it can simply be done again."""
+    told = json.loads((fresh / _MOVING).read_text(encoding="utf-8"))
+    for part in _PARTS:
+        if part in told["parts"] and not (fresh / part).exists():
+            continue  # it is in its place already
+        # With a database goes what SQLite keeps beside it: an old log on a new database would ruin it.
+        for old in (part, f"{part}-wal", f"{part}-shm"):
+            if (folder / old).exists():
+                (folder / told["aside"]).mkdir(exist_ok=True)
+                (folder / old).rename(folder / told["aside"] / old)
+        if part in told["parts"]:
+            (fresh / part).rename(folder / part)
+    _flush(folder)
+
+
+@contextmanager
+def _held(fresh: Path) -> Iterator[bool]:
+    """Hold the folder of a restore while the block runs: False when another process holds it. It ends with us."""
+    handle = os.open(fresh, os.O_RDONLY)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            yield False
+        else:
+            yield True
+    finally:
+        os.close(handle)
 
 
 def without_secrets(settings: str) -> str:
@@ -295,12 +348,6 @@ def _verify_databases(file: Path, folder: Path) -> None:
         raise Refused(f"A database in {file} is damaged ({error}); nothing was changed.") from error
 
 
-def _logs(folder: Path) -> list[str]:
-    """What SQLite keeps beside a database; it must go with it."""
-    names = [f"{name}{ending}" for name in (_READINGS, _LOGBOOK) for ending in ("-wal", "-shm")]
-    return [name for name in names if (folder / name).exists()]
-
-
 def _flush(path: Path) -> None:
     handle = os.open(path, os.O_RDONLY)
     try:
@@ -312,6 +359,9 @@ def _flush(path: Path) -> None:
 # --- by the clock ---------------------------------------------------------------------------------------------------
 
 COPIES_KEPT = 30
+#: What a backup that was killed leaves behind, and how old it must be so that nobody can still be at it.
+_LEFT = re.compile(r"\.dryline-[a-z0-9_]+|\.dryline-\d{13}\.zip\.\d+\.half")
+_LEFT_FOR_S = 86_400.0
 _COPY = re.compile(r"dryline-(\d{13})\.zip")
 
 
@@ -325,10 +375,25 @@ def scheduled_backup(
     """
     if not to_folder.is_dir():
         raise Refused(f"The backup folder {to_folder} is not there; plug the disk in, or make the folder.")
-    made = sorted(int(found[1]) for path in to_folder.iterdir() if (found := _COPY.fullmatch(path.name)))
+    _sweep(to_folder)
+    made = copies_made_ms(to_folder)
     if made and at_ms - made[-1] < every_hours * 3_600_000:
         return None
     done = backup(folder, to_folder / f"dryline-{at_ms:013d}.zip", logbook_url=logbook_url, at_ms=at_ms)
     for old in made[: max(len(made) + 1 - COPIES_KEPT, 0)]:
         (to_folder / f"dryline-{old:013d}.zip").unlink(missing_ok=True)
     return done
+
+
+def _sweep(to_folder: Path) -> None:
+    """Take away what backups left that were killed a day ago or earlier."""
+    for path in to_folder.iterdir():
+        if _LEFT.fullmatch(path.name) and time.time() - path.stat().st_mtime > _LEFT_FOR_S:
+            shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink(missing_ok=True)
+
+
+def copies_made_ms(folder: Path) -> list[int]:
+    """When each copy by the clock that lies in a folder was made, the oldest first; none where there is no folder."""
+    if not folder.is_dir():
+        return []
+    return sorted(int(found[1]) for path in folder.iterdir() if (found := _COPY.fullmatch(path.name)))

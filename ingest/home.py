@@ -138,4 +138,8 @@ def open_home(folder: Path | None = None) -> Home:
         chosen.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise SettingsError(f"The home folder {chosen} cannot be made: {error.strerror}.") from None
+    if next(chosen.glob(".restoring-*"), None) is not None:
+        from ingest.backup import finish_restore
+
+        finish_restore(chosen)
     return Home(chosen)

@@ -30,7 +30,9 @@ def main(path: str) -> None:
         signal.signal(signal.SIGUSR1, lambda *_: resource.setrlimit(resource.RLIMIT_FSIZE, whole))
         resource.setrlimit(resource.RLIMIT_FSIZE, (settings["file_limit_bytes"], whole[1]))
     store = SqliteReadings(settings["store"], busy_s=2.0)
-    sensors = [Sensor(topic, "senml", "t", "air_temperature", "Cel") for topic in settings["topics"]]
+    what = {"t": ("air_temperature", "Cel"), "h": ("relative_humidity", "%RH")}
+    fields = settings.get("fields", ["t"])
+    sensors = [Sensor(topic, "senml", field, *what[field]) for topic in settings["topics"] for field in fields]
     sensors += [Sensor(topic, "number", "", "air_temperature", "Cel") for topic in settings.get("bare", [])]
     clock = Path(settings["clock_file"]) if settings.get("clock_file") else None
     run(
