@@ -215,7 +215,7 @@
       axes(at, options) +
       '<g clip-path="url(#map-in)">' + shelves.map((shelf) => shape(at, shelf, map.shelves.indexOf(shelf), Boolean(only), escape)).join("") + points(at, notes) + "</g>" +
       '<g>' + lines(at, limits, layer, options.beside, options.height) + "</g>" +
-      (own ? self(at, map, options.pot, escape) : names(at, shelves, escape)) +
+      (own ? self(at, map, options.pot, escape) : only ? "" : names(at, shelves, escape)) +
       "</svg>";
   }
 
@@ -243,13 +243,13 @@
     const pots = potsOn(map, shelf.shelf);
     const many = told(map, pots, change);
     const how = change === "as it is" ? "as they are" : "with " + change;
-    const count = (n) => (n ? n : "none") + " of " + pots.length + (pots.length === 1 ? " pot" : " pots");
+    const count = (n) => (n || "none") + " of " + pots.length;
     if (!many) return { shelf: shelf.shelf, says: "none of its " + pots.length + " pots too dry " + how + "." };
     const best = changes.filter((one) => one !== change).map((one) => ({ one, left: told(map, pots, one) })).filter((one) => one.left < many);
     const enough = best.find((one) => !one.left) || best.sort((a, b) => a.left - b.left)[0];
     const closed = pots.filter((pot) => isAbove(map, pot, change, 0)).length;
     const ways = [enough ? count(enough.left) + " with " + enough.one : "", closed < many ? count(closed) + " without holes" : ""].filter(Boolean);
-    return { shelf: shelf.shelf, says: count(many) + " too dry " + how + (ways.length ? "; " + ways.join(", ") : "; nothing on this map helps") + "." };
+    return { shelf: shelf.shelf, says: count(many) + (pots.length === 1 ? " pot" : " pots") + " too dry " + how + (ways.length ? "; " + ways.join(", ") : "; nothing on this map helps") + "." };
   }
 
   function says(map, options) {

@@ -116,7 +116,7 @@ def _page(answer: Answer, wall: Answer) -> tuple[Any, Any]:
         return _no_pots(answer), None
     if not any(pot["options"] for pot in pots):
         return _no_air(pots), None
-    grouped = [(words, [pot for pot in pots if group_of(pot) == group]) for group, words in GROUPS]
+    grouped = [(group, words, [pot for pot in pots if group_of(pot) == group]) for group, words in GROUPS]
     page = [
         html.Div(
             [html.H1("Cover guide"), html.P(_summary(pots), className="guide-summary")],
@@ -126,7 +126,7 @@ def _page(answer: Answer, wall: Answer) -> tuple[Any, Any]:
             [
                 html.Section(id="guide-map", className="guide-map", **_named("Map of dry air against holes")),
                 html.Div(
-                    [*_look(answer), *(_group(words, inside) for words, inside in grouped if inside)],
+                    [*_look(answer), *(_group(group, words, inside) for group, words, inside in grouped if inside)],
                     className="guide-list",
                 ),
             ],
@@ -156,8 +156,9 @@ def _summary(pots: Sequence[Mapping[str, Any]]) -> str:
     return f"{', '.join(parts[:-1])} and {parts[-1]}."
 
 
-def _group(words: str, pots: Sequence[Mapping[str, Any]]) -> Any:
-    return html.Section([html.H2(f"{words} ({len(pots)})"), *(_row(pot) for pot in pots)], className="guide-group")
+def _group(group: str, words: str, pots: Sequence[Mapping[str, Any]]) -> Any:
+    rows = html.Div([_row(pot) for pot in pots], className=f"guide-rows guide-rows-{group}")
+    return html.Section([html.H2(f"{words} ({len(pots)})"), rows], className="guide-group")
 
 
 def _row(pot: Mapping[str, Any]) -> Any:
@@ -224,7 +225,7 @@ def _sceptic(answer: Answer) -> list[Any]:
 
 def _counts(counts: Sequence[Mapping[str, Any]]) -> Any:
     words = (
-        "dry air of the week before",
+        "dry air of the week before, kPa",
         "cover",
         "looks",
         "pots",

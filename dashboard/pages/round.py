@@ -35,6 +35,11 @@ SHEET = (
 FOUND = ("empty", "low", "half", "full")
 HOW = "Tap what you find, then fill to the mark. The tap logs just that; what was planned is never data."
 ONE_WATER = "One plant, one water: never pour from one pot into another; what drains from a pot is thrown away."
+FLUSH = {"now": "Flush through with plain water now", "soon": "Flush at one of the next rounds"}
+RANGES = (
+    "Ranges of days are meant to hold in 8 of 10 cases. The first amount is what will go in at least, the second "
+    "what may; the mark decides."
+)
 WATER = {"feed": "feed", "plain": "plain water"}
 
 log = logging.getLogger(__name__)
@@ -117,6 +122,7 @@ def _visit_page(answer: Answer, day: date | None, today: date, units: str, wall:
         *_unplanned(answer),
         _others(wall, chosen),
         *_salts(answer),
+        *_rests(chosen),
         html.P([HOW, " ", ONE_WATER], className="round-honest"),
         html.Div(id="round-done"),
     ]
@@ -258,22 +264,35 @@ def _unplanned(answer: Answer) -> list[Any]:
 
 
 def _salts(answer: Answer) -> list[Any]:
-    """Feed and flush: what is due now or soon, the others on request."""
+    """Feed and flush: what is due now stands open, the rest on request."""
     salts = answer.get("salts") or []
-    if not salts:
-        return []
-    pressing = [one for one in salts if one["due"] in ("now", "soon")]
-    rest = [one for one in salts if one not in pressing]
+    now, soon, rest = (
+        [one for one in salts if (one["due"] if one["due"] in FLUSH else "") == due] for due in (*FLUSH, "")
+    )
     shown: list[Any] = []
-    if pressing:
-        shown.append(
-            html.Section([html.H2("Flush through with plain water"), _salt_list(pressing)], className="round-notes")
-        )
-    if rest:
-        shown.append(
-            html.Details([html.Summary("Feed and plain water, pot by pot"), _salt_list(rest)], className="round-more")
-        )
+    if now:
+        shown.append(html.Section([html.H2(f"{FLUSH['now']} ({len(now)})"), _salt_list(now)], className="round-notes"))
+    for words, some in ((FLUSH["soon"], soon), ("Feed and plain water, pot by pot", rest)):
+        if some:
+            summary = html.Summary(f"{words} ({len(some)})")
+            shown.append(html.Details([summary, _salt_list(some)], className="round-more"))
     return shown
+
+
+def _rests(visit: Mapping[str, Any] | None) -> list[Any]:
+    """What days and amounts of a visit rest on."""
+    if visit is None:
+        return []
+    own = [pot["pot"] for pot in visit["pots"] if pot["rests_on"] == "measured"]
+    guessed = [pot["pot"] for pot in visit["pots"] if not pot.get("level_is_known", True)]
+    says = [
+        f"By a level or notes of their own: {', '.join(own) or 'none of these pots'}.",
+        "The others borrow their use from pots like them, in the air of their own shelf.",
+        *([f"Nobody knows the level of {', '.join(guessed)}: the days are a guess."] if guessed else []),
+        RANGES,
+    ]
+    inside = html.Ul([html.Li(one) for one in says])
+    return [html.Details([html.Summary("What does this rest on?"), inside], className="round-more")]
 
 
 def _salt_list(salts: Sequence[Mapping[str, Any]]) -> Any:

@@ -98,6 +98,28 @@ def test_what_nobody_measured_is_filled_to_the_mark_alone_and_a_guess_is_called_
     assert "mL" not in row
 
 
+def test_what_is_due_for_a_flush_now_stands_open_and_the_rest_on_request():
+    answer = read("round.json")["round"]
+    answer["salts"] = [
+        one | {"due": due} for one, due in zip(answer["salts"], ("now", "soon", "not_yet"), strict=False)
+    ]
+    shown = page(answer=answer)
+    assert "Flush through with plain water now (1) top left" in " ".join(text_of(shown).split())
+    folded = [text_of(one.children[0]) for one in classed(shown, "round-more")]
+    assert "Flush at one of the next rounds (1)" in folded
+    assert "Feed and plain water, pot by pot (1)" in folded
+
+
+def test_the_numbers_of_a_visit_say_what_they_rest_on():
+    answer = read("round.json")["round"]
+    answer["visits"][0]["pots"][0]["rests_on"] = "measured"
+    answer["visits"][0]["pots"][1]["level_is_known"] = False
+    words = text_of(page(answer=answer))
+    assert "By a level or notes of their own: cabinet floor." in words
+    assert "Nobody knows the level of under the stairs" in words
+    assert "8 of 10 cases" in words
+
+
 def test_no_pot_at_all_teaches_the_first_step():
     empty = read("round.json")["round"] | {"visits": [], "unplanned": [], "cannot_wait": [], "salts": []}
     empty["says"] = "No pot is in the logbook yet: there is nothing to water."
