@@ -329,7 +329,7 @@ def _advice(pot: str, outlooks: Sequence[Outlook], warnings: Sequence[str], stal
     words = [outlook.option.change for outlook in outlooks]
     says = _sentence(outlooks, step)
     change, sure = step.change, step.sure
-    if stalled and (step.none_suffices or step.likeliest != "leave"):
+    if stalled:
         change, sure, says = "flush from the top", False, _STALLED
     named = tuple(words[i] if i < len(words) else "nothing suffices" for i in _answers(outlooks))
     unseen = next(outlook.extrapolated for outlook in outlooks if outlook.option.change == change)

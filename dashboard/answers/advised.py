@@ -14,7 +14,7 @@ from analysis.guide import Home as Advised
 from analysis.guide import mean_of_known
 from analysis.held_series import FloatArray
 from analysis.setups import column_parameters
-from dashboard.answers.exposures import labels_of, looks_of, rooting_draws_mm
+from dashboard.answers.exposures import labels_of, looks_of, rooting_draws_mm, rooting_of
 from dashboard.answers.pots import DRINKS_LESS
 from dashboard.answers.situation import Situation
 from dashboard.answers.two_spells import daily
@@ -80,8 +80,8 @@ def _moister_shelves(situation: Situation, vpd_kpa: FloatArray) -> list[str | No
 def stalled_pots(situation: Situation) -> list[bool]:
     """Pots that are drier than set-up, air and water explain: their wick may have stalled.
 
-    Either the last look of late found the line deeper than nine in ten draws, the look itself counted in; or a measured
-    pot drinks far less than it should and its line was seen no higher than believed.
+    The last look of late found the line below half of the rooting depth, and either deeper than nine in ten draws, the
+    look itself counted in, or no higher than believed in a measured pot that drinks far less than it should.
     """
     looks, place = looks_of(situation), labels_of(situation.standing.pots)
     recent = looks[
@@ -95,7 +95,8 @@ def stalled_pots(situation: Situation) -> list[bool]:
         step = min(int(np.searchsorted(situation.course.end_ms, time_ms)), situation.course.end_ms.size - 1)
         _, middle, deep = situation.whole_line_mm[:, step, index]
         sips = situation.waters[index].measured and thirst.high[index] < DRINKS_LESS
-        found[index] = bool(low_mm > deep + UNEXPLAINED_MM or (sips and low_mm >= max(middle, UNEXPLAINED_MM)))
+        matters = low_mm > 0.5 * rooting_of(situation).of(index).value_mm
+        found[index] = bool(matters and (low_mm > deep + UNEXPLAINED_MM or (sips and low_mm >= middle)))
     return found
 
 

@@ -4,6 +4,7 @@ Owns the meeting of advice, season, evidence and look, and the words of what an 
 handed is gathered in `advised.py`; roots, map and salt have files of their own.
 """
 
+import threading
 from functools import lru_cache
 from typing import Any
 
@@ -41,9 +42,20 @@ def answer(home: Home, at_ms: int) -> dict[str, Any]:
     return told(home, situation)
 
 
-@lru_cache(maxsize=2)
 def told(home: Home, situation: Situation) -> dict[str, Any]:
-    """The answer from a situation that is at hand; remembered with it, so take it and leave it as it is."""
+    """The answer from a situation that is at hand; remembered with it, so take it and leave it as it is.
+
+    It takes seconds: whoever asks while another is being told waits for that one.
+    """
+    with _turn:
+        return _told(home, situation)
+
+
+_turn = threading.Lock()
+
+
+@lru_cache(maxsize=2)
+def _told(home: Home, situation: Situation) -> dict[str, Any]:
     draws = situation.posterior.draws(np.random.default_rng(SEED), DRAWS)
     fewer = situation.posterior.draws(np.random.default_rng(SEED), FEWER_DRAWS)
     physics = calibrate(situation.posterior.columns).draws(np.random.default_rng(SEED), FEWER_DRAWS)

@@ -175,6 +175,18 @@ def test_odd_notes_get_sentences_one_note_no_roots_in_the_medium_all_tips_lost_t
     assert {"window left", "window right"} <= set(POTS)
 
 
+def test_a_pot_drier_than_anything_explains_is_flushed_before_anything_else(unseen: Home) -> None:
+    for day in (12, 16, 20, 24, 27):
+        look(unseen, "window left", day, 6)
+        look(unseen, "window right", day, 6)
+    look(unseen, "window left", 29, 60)
+    pots = pots_of(guide.answer(unseen, NOW_MS))
+    assert pots["window left"]["advice"] == "flush from the top"
+    assert not pots["window left"]["sure"]
+    assert "restart the wick" in pots["window left"]["says"]
+    assert pots["window right"]["advice"] != "flush from the top"
+
+
 def test_an_empty_home_says_so(tmp_path: Path) -> None:
     home = home_with(tmp_path)
     found = guide.answer(home, NOW_MS)
