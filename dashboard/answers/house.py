@@ -5,6 +5,7 @@ from typing import Any
 from dashboard import access, calendar_secret
 from dashboard.answers.check import disk_free_pct
 from dashboard.reach import reach
+from ingest.backup import copies_made_ms
 from ingest.home import Home
 
 MOST_REFUSED = 50
@@ -14,7 +15,7 @@ def answer(home: Home, seen_at: str, at_ms: int) -> dict[str, Any]:
     """`seen_at` is the address under which the browser came.
 
     `{at_ms, units, time_zone, address, others, says, password, calendar, shelves, sensors, placed, pots, unread,
-    unread_topics, first_unread_id, backup: {folder, every_hours}, disk_free_pct, alerts, refused: [...]}`.
+    broker, backup: {folder, is_there, last_ms, every_hours}, disk_free_pct, alerts, refused: [...]}`.
     """
     password = access.read_access(home.folder).password_hash is not None
     found = reach(home.settings.dashboard.host, password, seen_at)
@@ -35,11 +36,21 @@ def answer(home: Home, seen_at: str, at_ms: int) -> dict[str, Any]:
         "pots": [pot.label for pot in home.logbook.pots()],
         "unread": home.readings.unread_count().kept,
         "broker": _broker_says(home),
-        "backup": {"folder": str(copies.folder) if copies.folder else None, "every_hours": copies.every_hours},
+        "backup": {**_copies(home), "every_hours": copies.every_hours},
         "disk_free_pct": disk_free_pct(home),
         "alerts": home.settings.alerts.urls_file is not None,
         "refused": _refused(home),
     }
+
+
+def _copies(home: Home) -> dict[str, Any]:
+    """Where copies go by themselves, whether that place is there, and when the last one was made."""
+    wanted = home.settings.backup.folder
+    if wanted is None:
+        return {"folder": None, "is_there": False, "last_ms": None}
+    folder = home.folder / wanted
+    made = copies_made_ms(folder)
+    return {"folder": str(folder), "is_there": folder.is_dir(), "last_ms": made[-1] if made else None}
 
 
 def _broker_says(home: Home) -> str:

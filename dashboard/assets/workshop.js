@@ -41,6 +41,12 @@
     if (event.detail.done && event.detail.done.look) shown(node, event.detail.done.look);
   });
 
+  /* What takes a while says so at once: a download shows nothing until its first byte. */
+  root.document.addEventListener("click", (event) => {
+    const link = event.target.closest && event.target.closest("[data-says]");
+    if (link) root.dryline.say(link.getAttribute("data-says"));
+  });
+
   /* A question that changes nothing: what is answered is said, and the page stays as it is. */
   root.document.addEventListener("click", async (event) => {
     const button = event.target.closest && event.target.closest("[data-ask]");

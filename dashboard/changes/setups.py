@@ -36,13 +36,15 @@ def describe(home: Home, at_ms: int, body: Body) -> dict[str, Any]:
     if "shelf" not in setup:
         raise Refused(Fault("setup.shelf", "Say on which shelf the pot stands."))
     same = next((one for one in home.logbook.setups(pot) if one["from_ms"] == from_ms), None)
+    if same is not None and body.get("was") is None:
+        raise Refused(Fault("from", f"{pot} has a set-up that begins then; open that one to correct it."))
     if same is not None:
         refuse_if_changed(body, _plain(same), f"the set-up of {pot}")
     to_ms = moment(home, body, "to") if body.get("to") or body.get("to_ms") else None
     home.logbook.describe_setup(pot, setup, from_ms, to_ms)
     if same is None:
         return answered(f"The set-up of {pot} is kept.", ("setup_withdrawn", {"pot": pot, "from_ms": from_ms}))
-    undo = {"pot": pot, "setup": _plain(same), "from_ms": from_ms}
+    undo = {"pot": pot, "setup": _plain(same), "from_ms": from_ms, "was": setup}
     return answered(f"The set-up of {pot} is described anew.", ("setup", undo))
 
 

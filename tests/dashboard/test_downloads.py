@@ -4,6 +4,7 @@ import io
 import threading
 import zipfile
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,9 +15,12 @@ from flask.testing import FlaskClient
 from dashboard import calendar_secret
 from dashboard.access import set_password
 from dashboard.downloads import Downloads, offer
+from dashboard.pages.workshop import show
+from dashboard.serve import asks_of
 from ingest.backup import restore
 from ingest.home import Home, open_home
 from ingest.logbook.refusals import Refused
+from tests.dashboard.test_workshop import text_of
 from tests.dashboard.workshop_home import LOCAL, NOW_MS, client_of, furnished, sender
 
 DAY_MS = 86_400_000
@@ -128,3 +132,23 @@ def test_the_workshop_gives_the_calendar_another_address(home: Home, client: Fla
     old = calendar_secret.read(home.folder)
     assert sender(client)("calendar_renewed")[0] == 200
     assert calendar_secret.read(home.folder) != old
+
+
+def test_the_house_says_where_copies_go_and_when_the_last_was_made(tmp_path: Path) -> None:
+    home = furnished(tmp_path)
+    home.close()
+    settings = (tmp_path / "dryline.toml").read_text(encoding="utf-8")
+    (tmp_path / "dryline.toml").write_text(
+        f'{settings}[backup]\nfolder = "copies"\nevery_hours = 12\n', encoding="utf-8"
+    )
+    home = open_home(tmp_path)
+
+    def told() -> str:
+        return text_of(show(replace(asks_of(home), now_ms=lambda: NOW_MS), "/workshop/house", LOCAL))
+
+    assert "which is not there: plug the disk in" in told()
+    (tmp_path / "copies").mkdir()
+    assert "every 12 hours. None was made yet." in told()
+    (tmp_path / "copies" / f"dryline-{NOW_MS - DAY_MS}.zip").touch()
+    assert "The last was made 19 Mar 12:00." in told()
+    home.close()

@@ -135,8 +135,13 @@ def test_a_set_up_is_described_from_a_day_corrected_and_withdrawn(home: Home, se
     assert [one["shelf"] for one in home.logbook.setups("window left")] == ["east-window", "stairwell"]
     was = {"shelf": "stairwell", "vents": "many"}
     corrected = {"pot": "window left", "setup": {"shelf": "stairwell", "vents": "few"}, "from_ms": DAY_MS, "was": was}
-    assert send("setup", corrected)[0] == 200
+    _, mended = send("setup", corrected)
+    assert home.logbook.setups("window left")[-1]["vents"] == "few"
     assert send("setup", corrected | {"setup": {"shelf": "east-window"}})[0] == 409
+    undo(send, mended)
+    assert home.logbook.setups("window left")[-1]["vents"] == "many"
+    blind = {"pot": "window left", "setup": {"shelf": "east-window"}, "from": DAY}
+    assert "open that one to correct it" in send("setup", blind)[1]["faults"][0]["says"]
     undo(send, said)
     assert everything(home) == first
 

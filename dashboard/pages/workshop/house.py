@@ -25,6 +25,7 @@ NOT_YET = "No phone can reach it yet, since only this machine may open the dashb
 
 def page(answer: Answer) -> list[Any]:
     """Everything about the house itself."""
+    waits: Any = {"data-says": "The backup is being made. Its download begins when it is whole."}
     return [
         html.H2("Who can open it"),
         _address(answer),
@@ -49,7 +50,7 @@ def page(answer: Answer) -> list[Any]:
         html.H2("Copies"),
         html.P(BACKUP_HOLDS),
         html.P(_copies_say(answer)),
-        html.Div(html.A("Download a backup", href="/backup", className="door", download=""), className="doors"),
+        html.Div(html.A("Download a backup", href="/backup", className="door", **waits), className="doors"),
         html.H2("Alerts"),
         html.P(
             "What cannot wait is also sent elsewhere, as the settings say."
@@ -89,8 +90,12 @@ def _password_says(answer: Answer) -> str:
 
 def _copies_say(answer: Answer) -> str:
     copies = answer["backup"]
+    if copies["folder"] and not copies["is_there"]:
+        return f"Copies should go to {copies['folder']}, which is not there: plug the disk in, or make the folder."
     if copies["folder"]:
-        return f"A copy goes to {copies['folder']} every {copies['every_hours']} hours."
+        last = Clock(answer["time_zone"], answer["at_ms"])(copies["last_ms"])
+        made = f"The last was made {last}." if copies["last_ms"] else "None was made yet."
+        return f"A copy goes to {copies['folder']} every {copies['every_hours']} hours. {made}"
     return "No copy is made by itself: name a folder on another disk under [backup] in dryline.toml."
 
 
