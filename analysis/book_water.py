@@ -25,8 +25,8 @@ from analysis.pot_water import (
 from analysis.reservoir import Vessel, level_mm, switch_crossings, water_ml
 from analysis.water_use import MEASURED, NOT_PRECISE, Z_90, WaterUse
 
-LEAST_DAYS = 2.0
-"""A look sooner after the level was last known measures no use (assumed)."""
+USUAL_FALL_MM_PER_DAY = 1.0
+"""How fast a usual reservoir falls (assumed); it only decides which looks are worth reckoning with."""
 
 SWITCH_ERROR_MM = 2.0
 """How far a float hangs before it turns (sd; common practice, no source)."""
@@ -133,9 +133,11 @@ def _between_known_levels(vessel: Vessel, notes: RefillNotes) -> WaterUse:
     sd = np.sqrt(
         (0.1 * (poured_between[second] - poured_between[first])) ** 2 + errors[first] ** 2 + errors[second] ** 2
     )
-    # soon after a filling the medium still drinks, and a fall of a few mm is mostly error
-    whole &= (notes.time_ms[second] - notes.time_ms[first] > LEAST_DAYS * DAY_MS) | notes.to_mark[second]
-    whole &= used > 0.0
+    # a usual pot falls by about a mm a day: a look sooner than that is worth its error measures nothing. (To leave out
+    # small falls themselves would make use look larger than it is.)
+    days = (notes.time_ms[second] - notes.time_ms[first]) / DAY_MS
+    whole &= (days >= notes.errors_mm[second] / USUAL_FALL_MM_PER_DAY) | notes.to_mark[second]
+    used = np.maximum(used, 0.0)
     return _told_intervals(notes.time_ms[first[whole]], notes.time_ms[second[whole]], used[whole], sd[whole])
 
 

@@ -53,7 +53,7 @@ _EMPTY_HOURS = 24.0
 _NEARLY_EMPTY_MM = 3.0
 _KNOWN_MATTERS = 0.10  # of use: a change that is known to have happened needs less evidence than one that is guessed
 _KNOWN_USE_SHARE_SD, _KNOWN_DEPTH = 0.5, 1.5  # how far a known change may do more or less; its weight among the shares
-_BREAKS = 2.5  # times the usual difference between neighbouring five-day means: the air of an event, not of the season
+_BREAKS = 2.0  # times the usual difference between neighbouring five-day means: the air of an event, not of the season
 _WEATHER = ("dry_air", "low_reservoir")
 _SEASON = 1.4  # times 15 %
 _EXPECTED_WITHIN = 0.2  # of a change of use that air explains: between unchanged and proportional
@@ -278,18 +278,21 @@ def _with_use_where_the_level_shows_it(before: Spell, since: Spell, window: slic
 
 
 def air_broke(before: Spell, since: Spell) -> bool:
-    """Whether the air of a spell is another than the season's: off by more than neighbouring days usually are.
+    """Whether the air stepped to another level when the spell began, as an event does and a season does not.
 
-    The mean of its later half against the days before, as logarithms of the deficit, over the sd of differences between
-    neighbouring five-day means of the days before.
+    Both the step between the last five days before and the first five since, and the change of the later half of the
+    spell from all days before, are more than usual (the rms of differences between neighbouring five-day means of the
+    days before), and go one way: a season drifts, and weather comes back.
     """
-    was = np.log(np.maximum(before.drivers.vpd_kpa, 0.05))
-    was = was[np.isfinite(was)]
-    if len(was) < 12 or not np.isfinite(since.drivers.vpd_kpa[shown_days(len(since.drivers.vpd_kpa))]).any():
+    was, now = (np.log(np.maximum(spell.drivers.vpd_kpa, 0.05)) for spell in (before, since))
+    was, first = was[np.isfinite(was)], now[:5][np.isfinite(now[:5])]
+    if len(was) < 12 or not len(first) or not np.isfinite(now[shown_days(len(now))]).any():
         return False
     means: FloatArray = np.convolve(was, np.full(5, 0.2), "valid")
-    usual = float(np.sqrt(np.mean((means[5:] - means[:-5]) ** 2)))
-    return abs(_log_air(before, since)) > _BREAKS * max(usual, 0.02)
+    usual = max(float(np.sqrt(np.mean((means[5:] - means[:-5]) ** 2))), 0.02)
+    step, change = float(first.mean() - was[-5:].mean()), _log_air(before, since)
+    enough = min(abs(step), abs(change)) > _BREAKS * usual and abs(change) > _KNOWN_MATTERS
+    return enough and step * change > 0 and abs(step) > 0.3 * abs(change)
 
 
 def _log_air(before: Spell, since: Spell) -> float:
@@ -433,8 +436,10 @@ def _verdict(case: _Case) -> str:
     if best <= 0:
         return "mixed"
     known = np.isfinite(case.did[int(order[0])])
+    if not moved and first == "dry_air" and not known:
+        return "none"  # weather moves use from month to month: that is the season, not an event
     if not moved and best < (_KNOWN_MATTERS / USE_MATTERS if known else _SEASON if first in _WEATHER else 0.8):
-        return "none"  # weather alone moves use by a fifth from month to month: that is the season, not an event
+        return "none"
     return first if best > 1.3 * second else "mixed"
 
 

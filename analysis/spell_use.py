@@ -32,7 +32,7 @@ def mean_use(water: PotWater, from_ms: int, until_ms: int) -> UsePerDay:
         sd = (days.high_ml - days.low_ml) / _SURE
         usual = float(np.median(sd[known]))
         clear = known & (sd <= 2.0 * usual)
-        mean, of_mean = float(days.use_ml[clear].mean()), SHARED * usual / np.sqrt(float(clear.sum()))
+        mean, of_mean = float(days.use_ml[clear].mean()), SHARED * usual / float(np.sqrt(clear.sum()))
         return UsePerDay(mean, max(mean - _SURE / 2 * of_mean, 0.0), mean + _SURE / 2 * of_mean)
     ends_inside = (weeks.from_ms >= from_ms) & (weeks.until_ms <= until_ms) & np.isfinite(weeks.value_ml)
     value, low, high = weeks.per_day()
@@ -43,14 +43,19 @@ def mean_use(water: PotWater, from_ms: int, until_ms: int) -> UsePerDay:
         )
     told = water.intervals
     middle = (told.from_ms + told.until_ms) / 2
-    inside = (middle >= from_ms) & (middle < until_ms)
-    each = [part[inside] for part in told.per_day()]
-    return _mean(each[0], each[1], each[2], int(np.isfinite(each[0]).sum()))
+    mine = (middle >= from_ms) & (middle < until_ms) & np.isfinite(told.value_ml)
+    if not mine.any():
+        return UsePerDay(np.nan, np.nan, np.nan, TOO_FEW_READINGS)
+    # all that was used over all the days, so that many short intervals with great errors do not outvote a long one
+    length = float(((told.until_ms - told.from_ms)[mine] / DAY_MS).sum())
+    half = float(np.sqrt((np.square((told.high_ml - told.value_ml)[mine])).sum())) / length
+    a_day = float(told.value_ml[mine].sum()) / length
+    return UsePerDay(a_day, max(a_day - half, 0.0), a_day + half)
 
 
 def _mean(value: FloatArray, low: FloatArray, high: FloatArray, apart: int) -> UsePerDay:
     known = np.isfinite(value)
     if not known.any():
         return UsePerDay(np.nan, np.nan, np.nan, TOO_FEW_READINGS)
-    mean, half = float(value[known].mean()), float((high - low)[known].mean()) / 2 / np.sqrt(max(apart, 1))
+    mean, half = float(value[known].mean()), float((high - low)[known].mean()) / 2 / float(np.sqrt(max(apart, 1)))
     return UsePerDay(mean, max(mean - half, 0.0), mean + half)

@@ -115,7 +115,8 @@ def two_spells(home: Home, situation: Situation, index: int, window: Window) -> 
     since = _spell(situation, index, water, window.since, window.until, sensed=sensed)
     # what was silent all along has not fallen silent
     fell_silent = tuple(quantity for quantity in since.silent if quantity not in before.silent)
-    setups = in_force(pot.setups, since_ms - STEP_MS), in_force(pot.setups, until_ms)
+    # whoever names the day of a change means the change, at whatever hour of it the spell's grid begins
+    setups = in_force(pot.setups, since_ms - DAY_MS), in_force(pot.setups, until_ms)
     columns_before, columns_since = _columns(situation, index, setups, before, since_ms)
     return TwoSpells(
         before,

@@ -171,7 +171,7 @@ def _judge(
         slice(BEFORE_DAYS - LATELY_DAYS, BEFORE_DAYS),
         slice(BEFORE_DAYS, BEFORE_DAYS + SINCE_DAYS),
     )
-    water = _water(believed.truth, pot, seed)
+    water = _water(believed, pot, seed)
     noted = believed.notes[(believed.notes["pot_index"] == pot) & (believed.notes["day"] >= before_days.start)]
     before = _spell(
         believed, water, before_days, pot, seed, tuple(int(day) - before_days.start for day in noted["day"])
@@ -187,8 +187,9 @@ def _judge(
     return Judged(kind, float(depth - other_depth), float(use / other_use - 1), float(moved), answer.verdict)
 
 
-def _water(truth: Truth, pot: int, seed: int) -> PotWater:
-    """What a good level sensor of the pot tells at the end."""
+def _water(believed: Collection, pot: int, seed: int) -> PotWater:
+    """What a good level sensor of the pot tells at the end, read against the air of its shelf."""
+    truth, columns = believed.truth, believed.columns
     first_ms = START_MS + (BEFORE_DAYS - LATELY_DAYS) * DAY_MS
     series = observe(truth, truth.pots[pot], KINDS["fine"], seed=seed)
     known = series.time_ms >= first_ms - WATER_HISTORY_DAYS * DAY_MS
@@ -200,6 +201,8 @@ def _water(truth: Truth, pot: int, seed: int) -> PotWater:
         START_MS + (BEFORE_DAYS + SINCE_DAYS) * DAY_MS,
         shelf_temperature=(truth.time_ms, truth.climate.temperature_c[:, truth.shelf[0, pot]]),
         since_ms=first_ms - DAY_MS,
+        shelf_vpd=(truth.time_ms, truth.pot_vpd_kpa()[:, pot]),
+        medium_ml_per_mm=float(columns.held[pot] * columns.area_mm2[pot] * 1e-3),
     )
 
 
