@@ -9,6 +9,7 @@
   const KEPT = "dryline-kept";
   const AGAIN_MS = 10000;
   const PATIENCE_MS = 20000;
+  const STORE_AWAY = 503; /* the server is there and its store is not: for what is kept here that is the same */
   const FULL = "This device has no room to keep it until the server is back. Write it down, or leave the photo out.";
   const ended = new Map(); /* what became of changes that had to wait */
   let turn = Promise.resolve();
@@ -33,7 +34,7 @@
       root.clearTimeout(timer);
     }
     try {
-      return await response.json();
+      return Object.assign(await response.json(), { status: response.status });
     } catch (unreadable) {
       if (response.status === 413) return { faults: [{ where: "", says: "That is too large to send." }] };
       /* The door has closed (401, 403) or something between us and the server answers for it (502 and above). */
@@ -101,6 +102,7 @@
       for (const entry of kept()) {
         if (entry.faults && entry.key !== mine) continue;
         const said = await deliver(entry);
+        if (said.status === STORE_AWAY) said.away = true;
         if (said.away) return entry.key === mine ? said : { away: true };
         if (entry.key === mine) answer = said;
         if (said.done) ended.set(entry.key, said.done);

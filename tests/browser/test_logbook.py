@@ -14,10 +14,12 @@ from playwright.sync_api import expect
 from dashboard.answers import logbook
 from dashboard.app import create_app
 from dashboard.changes import changes_of
+from dashboard.changes.notes import add
 from dashboard.listening import listening
 from dashboard.pages import Ask
 from dashboard.signin import Access
 from ingest.home import Home, open_home
+from ingest.logbook import Unreachable
 from tests.browser.conftest import KEY, Glasshouse, read
 from tests.browser.test_accessibility import grave
 from tests.browser.test_wall import THUMB_PX
@@ -42,6 +44,7 @@ class Book(Glasshouse):
     """The wall's collection with a real logbook behind it."""
 
     home: Home | None = None
+    store_away: bool = False
 
     @property
     def logbook(self) -> Any:
@@ -56,9 +59,14 @@ class Book(Glasshouse):
             health=lambda _: {"status": "ok"},
             story=self.story,
             logbook=partial(logbook.answer, self.home),
-            changes=changes_of(self.home),
+            changes={**changes_of(self.home), "notes": self.keep_notes},
             photos=self.home.folder / "photos",
         )
+
+    def keep_notes(self, at_ms: int, body: Any) -> dict[str, Any]:
+        if self.store_away:
+            raise Unreachable("The logbook cannot be reached (database is locked); nothing was changed.")
+        return add(self.home, at_ms, body)
 
     def serving(self):
         return listening(create_app(self.ask(), self.access, "the glasshouse").server, "127.0.0.1", self.port)
@@ -438,6 +446,18 @@ def test_what_is_refused_later_is_not_lost(open_page, glasshouse, watch):
     expect(page.locator(".logbook-waiting")).to_contain_text("There is no pot 'window left'")
     glasshouse.logbook.rename_pot("window far left", "window left")
     page.locator("[data-again]").click()
+    expect(page.locator("#kept")).to_be_hidden()
+    assert len(glasshouse.logbook.notes()) == 1
+
+
+def test_while_the_logbooks_database_is_locked_notes_are_kept_on_the_device(open_page, glasshouse, watch):
+    page = open_page(POT)
+    watch.away = True  # the console tells of a status 503
+    glasshouse.store_away = True
+    tap_three(page)
+    expect(page.locator("#kept")).to_have_text("Kept here, not sent yet: 1")
+    glasshouse.store_away = False
+    page.clock.fast_forward(AGAIN_MS)
     expect(page.locator("#kept")).to_be_hidden()
     assert len(glasshouse.logbook.notes()) == 1
 
