@@ -25,6 +25,7 @@ from dashboard.alert_memory import Alert, Memory, heard, is_quiet, looked, nothi
 from dashboard.answers import alerts as question
 from ingest.home import Home
 from ingest.moments import text_of
+from ingest.settings import SettingsError
 from ingest.subscriber import Link
 
 log = logging.getLogger(__name__)
@@ -68,7 +69,10 @@ class Alerting:
 
     def turn(self, at_ms: int) -> None:
         """Look once, and tell whoever has not heard."""
-        services, faults = services_of(self._home)
+        try:
+            services, faults = services_of(self._home)
+        except SettingsError as error:  # the file of addresses is not there: the broker is told all the same
+            services, faults = [], [str(error)]
         found = question.answer(self._home, at_ms)["alerts"]
         memory = looked(self._read(), found, [service.key for service in services], at_ms)
         wanted = self._messages(memory)

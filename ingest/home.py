@@ -5,6 +5,8 @@ when it is first asked for, so that a command which needs one does not wait for 
 """
 
 import os
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -99,14 +101,17 @@ class Home:
 
     def secrets(self) -> list[str]:
         """Every secret of the settings that can be read: what must never stand in a log, an export or a backup."""
-        files = [
-            ("broker.password_file", self.settings.broker.password_file),
-            ("influx.token_file", self.settings.influx.token_file),
+        broker, influx = self.settings.broker.password_file, self.settings.influx.token_file
+        doors: list[Callable[[], Sequence[str | None]]] = [
+            lambda: [address for _, address in self.alert_addresses()],
+            lambda: [self._secret("broker.password_file", broker)],
+            lambda: [self._secret("influx.token_file", influx)],
+            lambda: [urlsplit(self.settings.logbook.url or "").password],
         ]
-        found = [address for _, address in self.alert_addresses()]
-        found += [secret for key, file in files if (secret := self._secret(key, file))]
-        if self.settings.logbook.url and (word := urlsplit(self.settings.logbook.url).password):
-            found.append(word)
+        found: list[str] = []
+        for read in doors:
+            with suppress(SettingsError):  # who needs a file that is not there says so
+                found += [secret for secret in read() if secret]
         return found
 
     def _secret(self, key: str, file: Path | None) -> str | None:

@@ -10,12 +10,15 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from ingest.failure_codes import HELD_AT_100
 from ingest.home import Home
 from ingest.logbook.refusals import Refused
 from ingest.message_times import host_clock_is_sane
 from ingest.readings import DAY_MS, FailureSpell, StoreError
 from ingest.sensors import Sensor, in_canonical_units, silent
+from ingest.settings import SettingsError
 
 Finding = dict[str, Any]
 
@@ -48,7 +51,7 @@ def answer(home: Home, at_ms: int, *, verify: bool = True, least_free_pct: float
         findings.append(_finding("disk_nearly_full", f"The disk has {free_pct:.1f} % left; free some space."))
     damage = _damage(home) if verify else []
     findings += damage
-    findings += _ingester_trouble(home, at_ms)
+    findings += _ingester_trouble(home, at_ms) + _alerts_trouble(home)
     unread: int | None = None
     try:
         findings += sensor_findings(home, at_ms)
@@ -77,14 +80,18 @@ def disk_free_pct(home: Home) -> float:
 def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
     """A finding for every placed sensor that fails, is silent or has a weak battery."""
     sensors = [sensor for sensor in home.logbook.sensors() if place_of(sensor, at_ms)[0] is not None]
-    recent = home.readings.read([sensor.source for sensor in sensors], at_ms - LEARN_FROM_MS, at_ms + 1)
+    # Only a pace that nobody declared has to be learned from what a sensor sent.
+    paced = [sensor.source for sensor in sensors if sensor.interval_s is None]
+    recent = home.readings.read(paced, at_ms - LEARN_FROM_MS, at_ms + 1)
     failed = {spell.source: spell for spell in home.readings.failures(at_ms) if spell.ended_ms is None}
     last = home.readings.last_before([sensor.source for sensor in sensors], at_ms + 1)
     online = _online(home, sensors, at_ms)
     findings = []
     for sensor in sensors:
         name = sensor.label or sensor.source
-        times, values = recent[sensor.source]
+        heard_ms, value = last.get(sensor.source, (0, 0.0))
+        is_recent = heard_ms >= at_ms - LEARN_FROM_MS
+        times = recent.get(sensor.source, (np.array([heard_ms] if is_recent else [], dtype=np.int64), None))[0]
         if sensor.source in failed:
             findings.append(_failed(sensor, name, failed[sensor.source], at_ms))
         elif times.size and silent(sensor.interval_s, times, at_ms, online.get(sensor.online_topic or "")):
@@ -94,14 +101,13 @@ def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
                 )
             )
         elif times.size == 0 and (place_of(sensor, at_ms)[1] or 0) < at_ms - FIRST_WORD_MS:
-            since = last.get(sensor.source)
-            says = f"{name} has gone silent." if since else f"{name} has never been heard."
-            findings.append(_about(sensor, at_ms, "sensor_silent", since[0] if since else None, says))
-        elif sensor.quantity == "battery" and values.size:
-            left_pct = float(in_canonical_units(sensor, values[-1:])[0])
+            says = f"{name} has gone silent." if heard_ms else f"{name} has never been heard."
+            findings.append(_about(sensor, at_ms, "sensor_silent", heard_ms or None, says))
+        elif sensor.quantity == "battery" and is_recent:
+            left_pct = float(in_canonical_units(sensor, np.array([value]))[0])
             if left_pct < LOW_BATTERY_PCT:
                 says = f"{name}: battery at {left_pct:.0f} %."
-                findings.append(_about(sensor, at_ms, "battery_low", int(times[-1]), says))
+                findings.append(_about(sensor, at_ms, "battery_low", heard_ms, says))
     return findings
 
 
@@ -145,6 +151,15 @@ def _trouble_of(file: Path, number: int, at_ms: int) -> list[Finding]:
 def status_file(home: Home, number: int = 1) -> Path:
     """Where the ingester of that number leaves its counters."""
     return home.folder / ("ingester.json" if number == 1 else f"ingester-{number}.json")
+
+
+def _alerts_trouble(home: Home) -> list[Finding]:
+    """Whether the file that names who is told of alerts can be read."""
+    try:
+        home.alert_addresses()
+    except SettingsError as error:
+        return [_finding("alerts_untold", f"Alerts go to nobody but the wall and the broker: {error}")]
+    return []
 
 
 def _told(home: Home) -> list[dict[str, str]]:

@@ -13,6 +13,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from dashboard.alerts import Alerting, publish_retained, send_test, services_of
+from dashboard.answers import check
 from dashboard.changes import changes_of
 from ingest.broker import free_port
 from ingest.home import Home
@@ -233,3 +234,13 @@ def test_without_addresses_the_test_says_how_to_name_some(tmp_path: Path):
     home = a_home(tmp_path / "home", "")
     assert services_of(home) == ([], [])
     assert "under [alerts] urls_file" in send_test(home)["says"]
+
+
+def test_a_file_of_addresses_that_is_not_there_stops_nothing_and_is_told(tmp_path: Path, broker: Running):
+    home = a_home(tmp_path / "home", "", broker)
+    (home.folder / "urls").unlink()
+    Alerting(home).turn(NOON)
+    assert len(retained(home.link(), "dryline/alerts")) == 1
+    found = [one for one in check.answer(home, NOON)["findings"] if one["kind"] == "alerts_untold"]
+    assert "alerts.urls_file: urls cannot be read" in found[0]["says"]
+    assert home.secrets() == ([PASSWORD] if broker.password else [])
