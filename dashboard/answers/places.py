@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ingest.readings import FailureSpell, FloatArray, IntArray, ReadingsStore
-from ingest.sensors import Sensor, in_canonical_units, served
+from ingest.sensors import Sensor, in_canonical_units, place_key, served
 
 #: The longest that a reading may have to be held; ranges are read this much earlier.
 LONGEST_HOLD_MS = 12 * 3_600_000
@@ -28,15 +28,33 @@ class PlaceSeries:
     sensors: tuple[Sensor, ...]
 
 
+def by_place(sensors: Sequence[Sensor]) -> dict[tuple[str, str], list[Sensor]]:
+    """The sensors that ever stood at each place (`place_key`), so that not all are looked through for each."""
+    found: dict[tuple[str, str], list[Sensor]] = {}
+    for sensor in sensors:
+        for place in {place_key(placed.at) for placed in sensor.placed}:
+            found.setdefault(place, []).append(sensor)
+    return found
+
+
 def measured_at(
-    readings: ReadingsStore, sensors: Sequence[Sensor], at: str, quantity: str, start_ms: int, end_ms: int
+    readings: ReadingsStore,
+    sensors: Sequence[Sensor],
+    at: str,
+    quantity: str,
+    start_ms: int,
+    end_ms: int,
+    failed: Sequence[FailureSpell] | None = None,
 ) -> PlaceSeries:
-    """The series of one quantity at a place in [start, end); empty where no sensor served it."""
+    """The series of one quantity at a place in [start, end); empty where no sensor served it.
+
+    failed: all spells of failure of these sensors since the start, if the caller knows them already.
+    """
     spells = served(sensors, at, quantity, start_ms, end_ms)
     if not spells:
         return PlaceSeries(np.empty(0, np.int64), np.empty(0), ())
     raw = readings.read(list({sensor.source for sensor, _, _ in spells}), start_ms, end_ms)
-    failed = readings.failures(start_ms)
+    failed = readings.failures(start_ms) if failed is None else failed
     times, values = [], []
     for sensor, from_ms, to_ms in spells:
         spell_times, spell_values = raw[sensor.source]
@@ -44,9 +62,12 @@ def measured_at(
         failures_ms = failure_starts(failed, sensor.source, from_ms, to_ms)
         times += [spell_times[inside], failures_ms]
         values += [in_canonical_units(sensor, spell_values[inside]), np.full(failures_ms.size, np.nan)]
+    served_by = tuple(dict.fromkeys(sensor for sensor, _, _ in spells))
+    if len(spells) == 1 and not times[1].size:
+        return PlaceSeries(times[0], values[0], served_by)  # as nearly all are: in order already
     time_ms, value = np.concatenate(times), np.concatenate(values)
     order = np.argsort(time_ms, kind="stable")
-    return PlaceSeries(time_ms[order], value[order], tuple(dict.fromkeys(sensor for sensor, _, _ in spells)))
+    return PlaceSeries(time_ms[order], value[order], served_by)
 
 
 def failure_starts(failed: Sequence[FailureSpell], source: str, from_ms: int, to_ms: int) -> IntArray:

@@ -7,20 +7,20 @@ anew or speak at another pace is built whole, as far back as raw readings are ke
 """
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import orjson
 import pandas as pd
 
-from analysis.air import hourly_climate
+from analysis.air import HourlyClimate, hourly_climate
 from analysis.held_series import learned_hold_ms
 from dashboard.answers.computing import mapped_on_cluster
-from dashboard.answers.places import LONGEST_HOLD_MS, PlaceSeries, measured_at
+from dashboard.answers.places import LONGEST_HOLD_MS, by_place, measured_at
 from ingest.home import Home
-from ingest.readings import DAY_MS, HOUR_MS, HOURLY_COLUMNS, FloatArray, IntArray, Touched
-from ingest.sensors import MISSED_INTERVALS, Sensor
+from ingest.readings import DAY_MS, HOUR_MS, HOURLY_COLUMNS, FailureSpell, FloatArray, IntArray, Touched
+from ingest.sensors import MISSED_INTERVALS, Sensor, place_key
 
 AIR = ("air_temperature", "relative_humidity")
 LEARN_PACE_FROM_MS = 14 * DAY_MS
@@ -29,6 +29,9 @@ LATEST_FAILURE_MS = 60 * DAY_MS
 SHELVES_AT_ONCE = 8
 #: How long a reading may stand, in classes, so that a pace that wavers does not build history anew each time.
 HOLD_CLASSES_MS = np.array([1, 2, 4, 8, 12], dtype=np.int64) * HOUR_MS
+
+
+_Asked = tuple[tuple[IntArray, FloatArray, IntArray, FloatArray], tuple[int, int, int]]
 
 
 @dataclass(frozen=True)
@@ -45,6 +48,8 @@ class _Due:
     """Hours of a shelf whose facts are to be computed, and how long a reading may stand there."""
 
     shelf: str
+    sensors: Sequence[Sensor]
+    failed: Sequence[FailureSpell]
     hold_ms: int
     start_ms: int
     end_ms: int
@@ -56,6 +61,8 @@ def refresh(home: Home, now_ms: int) -> int:
     What was computed once stays: to ask as of a past moment takes nothing away from the present.
     """
     sensors = [sensor for sensor in home.logbook.sensors() if sensor.quantity in AIR]
+    near = by_place(sensors)
+    told = _spells_by_source(home)
     touched = home.readings.touched()
     latest = home.readings.latest()
     newest_ms = max((latest[sensor.source][0] for sensor in sensors if sensor.source in latest), default=now_ms)
@@ -65,19 +72,20 @@ def refresh(home: Home, now_ms: int) -> int:
     due: list[_Due] = []
     finished: dict[str, _Done] = {}
     for shelf in home.logbook.shelves():
-        ours = [sensor for sensor in sensors if any(placed.at == shelf.label for placed in sensor.placed)]
+        ours = near.get(place_key(shelf.label), [])
         hold_ms = _hold_ms(home, ours, latest)
         before = _read_done(home, shelf.label)
-        done = _Done(_fingerprint(ours, hold_ms), max(until_ms, before.until_ms), _failed(home, ours, until_ms))
+        done = _Done(_fingerprint(ours, hold_ms), max(until_ms, before.until_ms), _failed(told, ours, until_ms))
         if done.fingerprint != before.fingerprint:
             spans = _whole_span(home, ours, done.until_ms)
             frames.append(_forgotten(home, shelf.label, min([raw_from_ms, *(start_ms for start_ms, _ in spans)])))
         else:
             spans = _changed_spans(touched, ours, before, done)
-        due += [_Due(shelf.label, hold_ms, *span) for span in spans]
+        spells = [spell for sensor in ours for spell in told.get(sensor.source, ())]
+        due += [_Due(shelf.label, ours, spells, hold_ms, *span) for span in spans]
         if done != before:
             finished[shelf.label] = done
-    hourly = _together([*frames, *_climates(home, sensors, due)])
+    hourly = _together([*frames, *_climates(home, due)])
     derived = {_key(label): _told_done(done) for label, done in finished.items()}
     home.readings.write_facts(hourly=hourly, touched_until=touched.until, derived=derived)
     return 0 if hourly is None else len(hourly)
@@ -91,46 +99,47 @@ def _together(frames: Sequence[pd.DataFrame]) -> pd.DataFrame | None:
     return pd.concat(some, ignore_index=True).drop_duplicates(["place", "hour_ms"], keep="last")
 
 
-def _climates(home: Home, sensors: Sequence[Sensor], due: Sequence[_Due]) -> Iterator[pd.DataFrame]:
+def _climates(home: Home, due: Sequence[_Due]) -> Iterator[pd.DataFrame]:
     """The facts that are due; readings are gathered for a few shelves at a time, so that years of all fit in memory."""
     for first in range(0, len(due), SHELVES_AT_ONCE):
-        asked = [_asked(home, sensors, one) for one in due[first : first + SHELVES_AT_ONCE]]
-        yield from mapped_on_cluster(_climate, asked)
+        some = due[first : first + SHELVES_AT_ONCE]
+        facts = mapped_on_cluster(_climate, [_asked(home, one) for one in some])
+        yield _frame([one.shelf for one in some], facts)
 
 
-def _asked(home: Home, sensors: Sequence[Sensor], due: _Due) -> tuple[_Due, PlaceSeries, PlaceSeries]:
+def _asked(home: Home, due: _Due) -> _Asked:
     temperature, humidity = (
-        measured_at(home.readings, sensors, due.shelf, quantity, due.start_ms - LONGEST_HOLD_MS, due.end_ms)
+        measured_at(
+            home.readings, due.sensors, due.shelf, quantity, due.start_ms - LONGEST_HOLD_MS, due.end_ms, due.failed
+        )
         for quantity in AIR
     )
-    return due, temperature, humidity
-
-
-def _climate(asked: tuple[_Due, PlaceSeries, PlaceSeries]) -> pd.DataFrame:
-    """Facts of one shelf, a row for every hour of the span, NaN throughout where nothing is known."""
-    due, temperature, humidity = asked
-    facts = hourly_climate(
-        temperature.time_ms,
-        temperature.value,
-        humidity.time_ms,
-        humidity.value,
-        due.start_ms,
-        due.end_ms,
-        due.hold_ms,
+    return (
+        (temperature.time_ms, temperature.value, humidity.time_ms, humidity.value),
+        (due.start_ms, due.end_ms, due.hold_ms),
     )
-    columns = {name: np.asarray(getattr(facts, name)) for name in HOURLY_COLUMNS}
+
+
+def _climate(asked: _Asked) -> HourlyClimate:
+    """Facts of one shelf for every hour of a span."""
+    series, span = asked
+    return hourly_climate(*series, *span)
+
+
+def _frame(shelves: Sequence[str], facts: Sequence[HourlyClimate]) -> pd.DataFrame:
+    """A row for every hour, NaN throughout where nothing is known."""
+    hour_ms = np.concatenate([one.hour_ms for one in facts])
+    columns = {name: np.concatenate([getattr(one, name) for one in facts]) for name in HOURLY_COLUMNS}
     columns["coverage"] = np.where(columns["coverage"] == 0, np.nan, columns["coverage"])
-    return _frame(due.shelf, facts.hour_ms, columns)
+    place = np.repeat(np.array(shelves, dtype=object), [one.hour_ms.size for one in facts])
+    return pd.DataFrame({"place": place, "hour_ms": hour_ms, **columns})
 
 
 def _forgotten(home: Home, shelf: str, from_ms: int) -> pd.DataFrame:
     """Rows that remove every fact the shelf has since a moment: a row without a value removes its key."""
     old = home.readings.read_hourly(shelf, from_ms, 2**50)["hour_ms"].to_numpy(np.int64)
-    return _frame(shelf, old, {name: np.full(old.size, np.nan) for name in HOURLY_COLUMNS})
-
-
-def _frame(shelf: str, hour_ms: IntArray, columns: dict[str, FloatArray]) -> pd.DataFrame:
-    return pd.DataFrame({"place": shelf, "hour_ms": hour_ms, **columns})
+    nothing = {name: np.full(old.size, np.nan) for name in HOURLY_COLUMNS}
+    return pd.DataFrame({"place": shelf, "hour_ms": old, **nothing})
 
 
 def _whole_span(home: Home, sensors: Sequence[Sensor], until_ms: int) -> list[tuple[int, int]]:
@@ -177,14 +186,20 @@ def _hold_ms(home: Home, sensors: Sequence[Sensor], latest: dict[str, tuple[int,
     return int(HOLD_CLASSES_MS[min(int(fits), HOLD_CLASSES_MS.size - 1)])
 
 
-def _failed(home: Home, sensors: Sequence[Sensor], until_ms: int) -> frozenset[tuple[str, int]]:
+def _spells_by_source(home: Home) -> dict[str, list[FailureSpell]]:
+    found: dict[str, list[FailureSpell]] = {}
+    for spell in home.readings.failures(0):
+        found.setdefault(spell.source, []).append(spell)
+    return found
+
+
+def _failed(
+    told: Mapping[str, Sequence[FailureSpell]], sensors: Sequence[Sensor], until_ms: int
+) -> frozenset[tuple[str, int]]:
     """When which of the sensors began to fail, lately."""
-    sources = {sensor.source for sensor in sensors}
     since_ms = until_ms - LATEST_FAILURE_MS
-    spells = home.readings.failures(since_ms) if sources else []
-    return frozenset(
-        (spell.source, spell.from_ms) for spell in spells if spell.source in sources and spell.from_ms >= since_ms
-    )
+    spells = [spell for sensor in sensors for spell in told.get(sensor.source, ())]
+    return frozenset((spell.source, spell.from_ms) for spell in spells if spell.from_ms >= since_ms)
 
 
 def _fingerprint(sensors: Sequence[Sensor], hold_ms: int) -> str:

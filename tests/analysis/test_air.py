@@ -220,3 +220,20 @@ def test_a_decade_of_milliseconds_keeps_its_digits():
     mean, coverage = mean_within(series, time_ms[-13:-12], time_ms[-1:])
     assert mean[0] == pytest.approx(21.3, abs=1e-9)
     assert coverage[0] == pytest.approx(1.0, abs=1e-9)
+
+
+def test_a_long_history_is_the_same_as_its_hours_asked_for_alone():
+    rng = np.random.default_rng(5)
+    start_ms, end_ms = 1_767_225_600_000 + 1_234_567, 1_767_225_600_000 + 100 * 24 * HOUR_MS
+    t_times, rh_times = (np.sort(rng.integers(start_ms - 24 * HOUR_MS, end_ms, size)) for size in (3000, 1500))
+    t_values, rh_values = rng.uniform(10, 30, 3000), rng.uniform(20, 115, 1500)
+    t_values[rng.random(3000) < 0.05] = np.nan
+    whole = air.hourly_climate(t_times, t_values, rh_times, rh_values, start_ms, end_ms, 6 * HOUR_MS)
+    for hour in (0, 719, 720, 721, 1440, whole.hour_ms.size - 1):
+        first_ms = int(whole.hour_ms[hour])
+        alone = air.hourly_climate(t_times, t_values, rh_times, rh_values, first_ms, first_ms + HOUR_MS, 6 * HOUR_MS)
+        for name in ("temperature_c", "relative_humidity_pct", "vpd_kpa", "vpd_max_kpa", "coverage"):
+            expected = getattr(alone, name)[0]
+            assert getattr(whole, name)[hour] == pytest.approx(expected, rel=1e-9, abs=1e-9, nan_ok=True), (name, hour)
+    with pytest.raises(ValueError, match="times must ascend"):
+        air.hourly_climate(t_times[::-1], t_values, rh_times, rh_values, start_ms, end_ms, HOUR_MS)
