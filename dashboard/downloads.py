@@ -51,6 +51,8 @@ def offer(server: Flask, kept: Downloads, now_ms: Callable[[], int]) -> None:
         return response
 
     def backup() -> Response:
+        if request.headers.get("Sec-Fetch-Site", "none") == "cross-site":
+            return _said("A backup is asked for on the page of the workshop, not from another site.", 403)
         if not one_at_a_time.acquire(blocking=False):
             return _said("A backup is being made just now; wait for it, then ask again.", 429)
         try:

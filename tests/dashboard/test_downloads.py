@@ -66,6 +66,11 @@ def test_a_backup_that_cannot_be_written_says_why_and_the_next_one_may_try() -> 
     assert len(tries) == 2
 
 
+def test_another_site_cannot_have_a_backup_made(client: FlaskClient) -> None:
+    answer = client.get("/backup", base_url=LOCAL, headers={"Sec-Fetch-Site": "cross-site"})
+    assert answer.status_code == 403
+
+
 def test_a_second_backup_waits_for_the_first(tmp_path: Path) -> None:
     began, go_on = threading.Event(), threading.Event()
 

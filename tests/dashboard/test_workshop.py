@@ -83,6 +83,12 @@ def test_one_sensor_tells_its_places_and_its_calibration():
     assert "There is no such sensor" in words("/workshop/sensor/nothing%23x")
 
 
+def test_values_are_in_the_grower_s_units():
+    page = words(units="us")
+    assert "76 °F" in page
+    assert "24.6 °C" not in page
+
+
 def test_an_address_of_nothing_says_so():
     assert NO_WORKSHOP in words("/workshop/elsewhere")
 

@@ -156,7 +156,7 @@ def _password_step(answer: Answer) -> list[Any]:
     if answer["password"]:
         return [_address(answer)]
     return [
-        html.P(answer["says"]),
+        _address(answer),
         html.P("Without one you can go on here, on this machine alone. With one, a tablet on the wall can be let in."),
         form(
             "first_password",

@@ -19,6 +19,7 @@ from dashboard.pages.workshop.words import (
 )
 
 MOST_TOPICS = 20
+MOST_POTS = 120
 LIST = "unread"
 
 
@@ -111,9 +112,10 @@ def _one_tap(topic: Mapping[str, Any], sure: Sequence[Mapping[str, Any]], answer
         return tap(words, "messages_claimed", {"id": topic["id"], "at": at, "streams": streams})
 
     shelves = html.Div([claim(shelf, shelf) for shelf in answer["shelves"]], className="doors claims")
+    of_few = answer["pots_by_shelf"] if len(answer["pots"]) <= MOST_POTS else []  # of more, a list is quicker
     pots = [
         html.Div([html.Span(row["shelf"] or "no shelf yet"), *(claim(pot, f"/{pot}") for pot in row["pots"])])
-        for row in answer["pots_by_shelf"]
+        for row in of_few
         if row["pots"]
     ]
     of_pots = (

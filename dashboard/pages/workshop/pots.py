@@ -19,7 +19,7 @@ from dashboard.pages.setup_fields import (
     wick_fields,
 )
 from dashboard.pages.workshop.stock import LIKES, ROOTS
-from dashboard.pages.workshop.words import Clock, address, fold, inner, link, table
+from dashboard.pages.workshop.words import Clock, address, fold, inner, link, table, thickness
 
 FROM_A_DAY = (
     "A change that you noted in the logbook (a cover, holes, a repot, a move) is here already. What you change below "
@@ -256,7 +256,7 @@ def one(answer: Answer, from_ms: int | None) -> list[Any]:
         ),
         *gone,
         html.H3("How it was set up"),
-        html.Ol([_setup_row(label, row, clock) for row in reversed(setups)], className="setups")
+        html.Ol([_setup_row(label, row, clock, units) for row in reversed(setups)], className="setups")
         if setups
         else html.P("Not described yet, so nothing can be reckoned for it."),
         fold("Describe it from a day on", html.P(FROM_A_DAY), described, is_open=not setups),
@@ -290,7 +290,7 @@ def one(answer: Answer, from_ms: int | None) -> list[Any]:
     ]
 
 
-def _setup_row(label: str, row: Mapping[str, Any], clock: Clock) -> Any:
+def _setup_row(label: str, row: Mapping[str, Any], clock: Clock, units: str) -> Any:
     until = "now" if row["to_ms"] is None else clock(row["to_ms"])
     drawn: Any = {"data-section": json.dumps(row["section"])}
     return html.Li(
@@ -299,7 +299,7 @@ def _setup_row(label: str, row: Mapping[str, Any], clock: Clock) -> Any:
             html.Div(
                 [
                     html.P(html.Strong(f"{clock(row['from_ms'])} to {until}, {row['setup']['shelf']}")),
-                    html.P(_in_words(row["setup"])),
+                    html.P(_in_words(row["setup"], units)),
                     html.Div(
                         [
                             link("Correct it", "pot", label, str(row["from_ms"])),
@@ -314,12 +314,12 @@ def _setup_row(label: str, row: Mapping[str, Any], clock: Clock) -> Any:
     )
 
 
-def _in_words(setup: Mapping[str, Any]) -> str:
+def _in_words(setup: Mapping[str, Any], units: str) -> str:
     """A set-up in a line or two, as it was given."""
-    parts = [_layer(layer) for layer in setup.get("layers") or []]
+    parts = [_layer(layer, units) for layer in setup.get("layers") or []]
     cover = setup.get("top_layer") or {}
     if cover.get("kind", "none") != "none":
-        parts.insert(0, f"{cover.get('thickness_mm') or '?'} mm {_words(cover['kind'])} on top")
+        parts.insert(0, f"{_thick(cover, units)}{_words(cover['kind'])} on top")
     vents, wick = setup.get("vents"), setup.get("wick")
     if vents is not None:
         parts.append(f"{vents['count'] if isinstance(vents, Mapping) else vents} holes")
@@ -329,7 +329,7 @@ def _in_words(setup: Mapping[str, Any]) -> str:
     return "; ".join(parts) or "Built as is usual: nothing else was said."
 
 
-def _layer(layer: Mapping[str, Any]) -> str:
+def _layer(layer: Mapping[str, Any], units: str) -> str:
     mix = layer.get("mix", "unknown")
     share = (
         {key: f"{value:.0%}" if isinstance(value, (int, float)) else value for key, value in mix.items()}
@@ -337,8 +337,11 @@ def _layer(layer: Mapping[str, Any]) -> str:
         else {}
     )
     of = ", ".join(f"{_words(medium)} {said}" for medium, said in share.items()) or "an unknown mix"
-    thick = f"{layer['thickness_mm']:g} mm of " if layer.get("thickness_mm") else ""
-    return f"{thick}{of}"
+    return f"{_thick(layer, units)}{of}"
+
+
+def _thick(part: Mapping[str, Any], units: str) -> str:
+    return f"{thickness(part['thickness_mm'], units)} of " if part.get("thickness_mm") else ""
 
 
 def _words(name: str) -> str:

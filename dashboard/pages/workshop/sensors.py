@@ -15,6 +15,7 @@ from dashboard.pages.workshop.words import (
     UNITS,
     Clock,
     address,
+    amount,
     fold,
     inner,
     link,
@@ -52,7 +53,7 @@ def overview(answer: Answer) -> list[Any]:
         *_findings(answer["findings"], clock),
         *_waiting(answer),
         html.H2("Sensors"),
-        *(_by_place(sensors, clock) if sensors else [_no_sensor()]),
+        *(_by_place(sensors, clock, answer["units"]) if sensors else [_no_sensor()]),
         html.P(WIRES, className="caution"),
     ]
 
@@ -85,24 +86,24 @@ def _no_sensor() -> Any:
     return html.P([NO_SENSOR, door, " and asks which shelf or pot it belongs to."], className="workshop-well")
 
 
-def _by_place(sensors: Sequence[Mapping[str, Any]], clock: Clock) -> list[Any]:
+def _by_place(sensors: Sequence[Mapping[str, Any]], clock: Clock, units: str) -> list[Any]:
     """Those that wait for a place first, then by place; those that were put away lie folded below."""
     ended = [sensor for sensor in sensors if _has_ended(sensor)]
     current = [sensor for sensor in sensors if not _has_ended(sensor)]
-    folded = [fold(f"{len(ended)} put away", _sensors(ended, clock))] if ended else []
-    return [*([_sensors(current, clock)] if current else []), *folded]
+    folded = [fold(f"{len(ended)} put away", _sensors(ended, clock, units))] if ended else []
+    return [*([_sensors(current, clock, units)] if current else []), *folded]
 
 
 def _has_ended(sensor: Mapping[str, Any]) -> bool:
     return sensor["at"] is None and bool(sensor["placed"])
 
 
-def _sensors(sensors: Sequence[Mapping[str, Any]], clock: Clock) -> Any:
+def _sensors(sensors: Sequence[Mapping[str, Any]], clock: Clock, units: str) -> Any:
     ordered = sorted(sensors, key=lambda sensor: (sensor["at"] is not None, sensor["at"] or "", sensor["quantity"]))
     return table(
         ("place", "measures", "last value", "heard", "from"),
         [
-            (_stands(sensor, clock), _measures(sensor), value(sensor), _heard(sensor, clock), _from(sensor))
+            (_stands(sensor, clock), _measures(sensor), value(sensor, units), _heard(sensor, clock), _from(sensor))
             for sensor in ordered
         ],
     )
@@ -135,13 +136,10 @@ def _from(sensor: Mapping[str, Any]) -> list[Any]:
     return [*label, html.Code(" ".join(filter(None, (sensor["topic"], sensor["field"]))))]
 
 
-def value(sensor: Mapping[str, Any]) -> str:
-    """What a sensor last said, calibrated and in the quantity's own unit."""
+def value(sensor: Mapping[str, Any], units: str) -> str:
+    """What a sensor last said, calibrated."""
     last = sensor["last_value"]
-    if last is None:
-        return "—"
-    unit = CANONICAL.get(sensor["quantity"]) or UNITS.get(sensor["unit"], sensor["unit"])
-    return f"{last:.4g} {unit}".strip()
+    return "—" if last is None else amount(last, sensor["quantity"], units)
 
 
 # --- one sensor
@@ -157,7 +155,7 @@ def one(answer: Answer, source: str) -> list[Any]:
     return [
         html.H2(sensor_name(sensor)),
         html.P(f"{words.capitalize()}, {_stands(sensor, clock)}."),
-        html.P(f"Last {value(sensor)}, {clock(sensor['last_ms'])}.", className=PASSING),
+        html.P(f"Last {value(sensor, answer['units'])}, {clock(sensor['last_ms'])}.", className=PASSING),
         html.P(html.Code(" ".join(filter(None, (sensor["topic"], sensor["field"], f"({sensor['payload']})"))))),
         _placements(sensor, clock),
         *_placing(answer, sensor),

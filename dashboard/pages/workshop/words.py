@@ -20,6 +20,7 @@ QUANTITIES = {
 }
 PASSING = "passing"  # the class of a line that changes with every message, and need not be shown anew for it
 UNITS = {"Cel": "°C", "%RH": "%", "1": ""}
+MM_PER_INCH = 25.4
 CANONICAL = {
     "air_temperature": "°C",
     "relative_humidity": "%",
@@ -28,6 +29,20 @@ CANONICAL = {
     "air_speed": "m/s",
     "battery": "%",
 }
+
+
+def amount(value: float, quantity: str, units: str) -> str:
+    """A value in its quantity's own unit, as the grower reads it."""
+    if units == "us" and quantity == "air_temperature":
+        return f"{value * 1.8 + 32:.0f} °F"
+    if units == "us" and quantity == "reservoir_level":
+        return f"{value / MM_PER_INCH:.2g} in"
+    return f"{value:.4g} {CANONICAL.get(quantity, '')}".strip()
+
+
+def thickness(mm: float, units: str) -> str:
+    """A length of millimetres, as the grower reads it."""
+    return f"{mm / MM_PER_INCH:.2g} in" if units == "us" else f"{mm:g} mm"
 
 
 class Clock:
