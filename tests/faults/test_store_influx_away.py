@@ -1,12 +1,13 @@
 """InfluxDB stopped, frozen, or cut off in the middle: ingest goes on, the cursor catches up, nothing is there twice."""
 
+import socket
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from uuid import uuid4
 
@@ -99,6 +100,64 @@ def test_a_server_that_takes_connections_and_never_answers_makes_nobody_wait_but
         with closing(InfluxReadings(tmp_path / "readings.sqlite", patient)) as again:
             assert again.forward() == (40, 0, 0)
             assert rows_there(patient) == 60
+
+
+class SlowWire:
+    """A wire to a server that is slow: everything passes, each piece after a while."""
+
+    def __init__(self, port: int, delay_s: float) -> None:
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.url = f"http://127.0.0.1:{self._server.getsockname()[1]}"
+        self._port, self._delay_s = port, delay_s
+        self._open: list[socket.socket] = [self._server]
+        self._threads = [threading.Thread(target=self._accept)]
+        self._threads[0].start()
+
+    def _accept(self) -> None:
+        with suppress(OSError):
+            while True:
+                near, _ = self._server.accept()
+                far = socket.create_connection(("127.0.0.1", self._port))
+                self._open += [near, far]
+                for ends in ((near, far), (far, near)):
+                    self._threads.append(threading.Thread(target=self._pass_on, args=ends))
+                    self._threads[-1].start()
+
+    def _pass_on(self, source: socket.socket, target: socket.socket) -> None:
+        with suppress(OSError):
+            while piece := source.recv(65536):
+                time.sleep(self._delay_s)  # this is what slow means
+                target.sendall(piece)
+
+    def close(self) -> None:
+        for one in self._open:
+            with suppress(OSError):
+                one.shutdown(socket.SHUT_RDWR)
+            one.close()
+        for thread in self._threads:
+            thread.join()
+
+
+def test_a_slow_server_holds_up_the_forwarder_and_nobody_else(tmp_path: Path, influxd: Influxd) -> None:
+    with closing(SlowWire(influxd.port, 0.3)) as wire:
+        server = InfluxServer(wire.url, "dryline", influxd.secret, timeout_s=60)
+        with closing(InfluxReadings(tmp_path / "readings.sqlite", server)) as store, ThreadPoolExecutor() as pool:
+            store.append(minute(0))
+            store.forward()
+            store.append(minute(1))
+            forwarding = pool.submit(store.forward)
+            appended_meanwhile = 0
+            while not forwarding.done() and appended_meanwhile < 50:
+                store.append(minute(2 + appended_meanwhile))
+                appended_meanwhile += 1
+            forwarding.result()
+            while store.forward().waiting:
+                pass
+    straight = InfluxServer(influxd.url, "dryline", influxd.secret, timeout_s=60)
+    assert appended_meanwhile > 1
+    assert rows_there(straight) == (2 + appended_meanwhile) * 20
+    print(f"readings {(2 + appended_meanwhile) * 20}, appended while a slow server took 20 of them:"
+          f" {appended_meanwhile * 20}, on the server {rows_there(straight)}")  # fmt: skip
 
 
 FORWARDER = """
