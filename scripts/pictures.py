@@ -10,6 +10,7 @@ import shutil
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 from urllib.parse import quote
 
@@ -20,8 +21,12 @@ CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
 PICTURES = Path(__file__).parents[1] / "docs" / "pictures"
 ADDRESS = "http://127.0.0.1:8050"
-READY = "#wall .stage, .story-graph .main-svg, #workshop h2, main.plain"
+READY = (
+    "#wall .stage, .story-graph .main-svg, #workshop h2, .logbook h1, .round-tally, .round-first, #guide-map svg.map, "
+    ".trials-honest, main.plain"
+)
 SETTLE_MS = 400
+LONGEST_MS = 120_000  # the guide weighs every change for every pot the first time
 SIZES = {"tablet": (1280, 800), "upright": (800, 1280), "phone": (360, 740)}
 THEMES = ("light", "dim")
 
@@ -55,7 +60,7 @@ def take(browser: Browser, address: str, picture: Picture) -> None:
     context.add_init_script(f"localStorage.setItem('dryline-theme', '{picture.theme}')")
     page = context.new_page()
     page.goto(address + picture.path)
-    page.wait_for_selector(READY)
+    page.wait_for_selector(READY, timeout=LONGEST_MS)
     page.wait_for_timeout(SETTLE_MS)
     shot = Image.open(io.BytesIO(page.screenshot())).convert("RGB")
     # Flat colours: 128 of them look the same and take a third of the room in the repository.
@@ -76,6 +81,10 @@ def pages_of(browser: Browser, address: str) -> dict[str, str]:
         name = link.get_attribute("data-page") or ""
         if name not in ("wall", ""):
             found[name] = f"/story/{pot}" if name == "story" else (link.get_attribute("href") or "/")
+    found["guide-pot"] = f"/guide/{pot}"
+    today = datetime.now().astimezone().date()
+    leave, back = (today + timedelta(days=days) for days in (3, 24))
+    found["round-away"] = f"/round/away/{leave}/{back}"
     page.close()
     return found
 

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from dash import ClientsideFunction, Input, Output, dcc, html, no_update
 
 from dashboard.figures.amounts import day_words
-from dashboard.figures.difference import difference
+from dashboard.figures.difference import Interval, difference
 from dashboard.pages import Answer, Ask, Page
 from dashboard.pages.forms import tap
 
@@ -94,6 +94,7 @@ def _page(answer: Answer, wall: Answer) -> list[Any]:
         html.H1("Trials"),
         html.P(_summary(answer), className="trials-summary"),
         *(_trial(trial, zone) for trial in running),
+        *_questions(answer),
         *_proposed(answer),
         html.Details([html.Summary("When may a trial stop?"), html.P(STOPPING)], className="trials-more"),
         html.P(HONEST, className="trials-honest"),
@@ -120,7 +121,8 @@ def _trial(trial: Mapping[str, Any], zone: ZoneInfo) -> Any:
         if trial["looks"]
         else f"no look yet of {trial['planned_looks']}"
     )
-    known = trial["difference_mm"] is not None
+    seen = [(look["difference_mm"], look["time_ms"] >= trial["since_ms"]) for look in trial.get("seen") or []]
+    told = _interval(trial)
     return html.Section(
         [
             html.Div(
@@ -139,11 +141,7 @@ def _trial(trial: Mapping[str, Any], zone: ZoneInfo) -> Any:
                     html.P(
                         VERDICTS.get(trial["verdict"], trial["verdict"].replace("_", " ")), className="trial-verdict"
                     ),
-                    *(
-                        [difference(pot, other, trial["difference_mm"], trial["low_mm"], trial["high_mm"])]
-                        if known
-                        else []
-                    ),
+                    *([difference(pot, other, told, seen)] if told or seen else []),
                     html.P(trial["says"]),
                     *([html.P(trial["next_look_says"])] if trial.get("next_look_says") else []),
                 ],
@@ -155,6 +153,36 @@ def _trial(trial: Mapping[str, Any], zone: ZoneInfo) -> Any:
     )
 
 
+def _interval(told: Mapping[str, Any]) -> Interval | None:
+    known = None not in (told["difference_mm"], told["low_mm"], told["high_mm"])
+    return Interval(told["difference_mm"], told["low_mm"], told["high_mm"]) if known else None
+
+
+def _questions(answer: Answer) -> list[Any]:
+    """What several pairs that ask the same thing say together."""
+    several = answer.get("questions") or []
+    return (
+        [html.Section([html.H2("What several pairs say together"), *(_question(one) for one in several)])]
+        if several
+        else []
+    )
+
+
+def _question(one: Mapping[str, Any]) -> Any:
+    first, second = value_words(one["factor"], one["value"]), value_words(one["factor"], one["other_value"])
+    told = _interval(one)
+    pairs = "; ".join(f"{pot} beside {other}" for pot, other in one["pairs"])
+    return html.Div(
+        [
+            html.P(f"{first} or {second}: {VERDICTS.get(one['verdict'], one['verdict'])}", className="trial-verdict"),
+            *([difference(first, second, told)] if told else []),
+            html.P(one["says"]),
+            html.P(f"{pairs} ({one['looks']} looks)"),
+        ],
+        className="trial-shown trials-question",
+    )
+
+
 def _side(pot: str, factor: str, value: Any) -> Any:
     cut: Any = {"data-cut": pot}
     return html.Div([html.Span(className="trial-cut", **cut), html.B(pot), html.Span(value_words(factor, value))])
@@ -163,9 +191,10 @@ def _side(pot: str, factor: str, value: Any) -> Any:
 def value_words(factor: str, value: Any) -> str:
     """What one of the two has, in words."""
     if factor == "hole_area_mm2":
-        return f"{value / 100:.0f} cm² of holes" if value else "no holes"
+        return f"{float(value) / 100:.0f} cm² of holes" if float(value) else "no holes"
     if factor == "wick_strands":
-        return "no wick" if not value else f"a wick of {value:g} strand{'' if value == 1 else 's'}"
+        strands = float(value)
+        return "no wick" if not strands else f"a wick of {strands:g} strand{'' if strands == 1 else 's'}"
     if factor == "cover":
         return "no cover" if value == "none" else str(value)
     return f"gap {value}" if factor == "gap" else str(value)
@@ -194,7 +223,9 @@ def _proposal(one: Mapping[str, Any]) -> list[Any]:
     if not change:
         return said
     body = {"pot": one["pot"], "other": one["other"], "change": change}
-    return [*said, tap(f"Begun: {change} on {one['pot']}", "trial_begun", body)]
+    needed = one.get("looks_needed")
+    counted = [html.Small(f"Likely to be decided after {needed} looks at both.")] if needed else []
+    return [html.Div([*said, *counted]), tap(f"Begun: {change} on {one['pot']}", "trial_begun", body)]
 
 
 def _no_pots(answer: Answer) -> list[Any]:

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from dashboard.figures.difference import difference
+from dashboard.figures.difference import Interval, difference
 from dashboard.pages import Ask
 from dashboard.pages.trials import NO_TRIALS, STOPPING, show, value_words
 from tests.dashboard.trees import attributes, classed, text_of
@@ -54,6 +54,39 @@ def test_a_proposal_without_a_change_offers_no_button():
     assert attributes(page(answer), "data-tap") == []
 
 
+def test_looks_before_the_two_differed_are_open_dots():
+    answer = read("trials.json")
+    since_ms = answer["trials"][0]["since_ms"]
+    answer["trials"][0]["seen"] = [
+        {"time_ms": since_ms - 1, "difference_mm": 2.0},
+        {"time_ms": since_ms + 1, "difference_mm": -9.0},
+    ]
+    before, after = classed(classed(page(answer), "trial")[0], "gap-look")
+    assert "gap-before" in before.className
+    assert "gap-before" not in after.className
+
+
+def test_several_pairs_that_ask_the_same_are_told_together():
+    answer = read("trials.json")
+    answer["questions"] = [
+        {
+            "factor": "cover",
+            "value": "none",
+            "other_value": "pebbles 20 mm",
+            "pairs": [["rail end", "under the lamp"], ["window left", "window right"]],
+            "looks": 9,
+            "difference_mm": 8.0,
+            "low_mm": 3.0,
+            "high_mm": 13.0,
+            "verdict": "deeper",
+            "says": "The dry layer is deeper by 8 mm.",
+        }
+    ]
+    words = text_of(page(answer))
+    assert "What several pairs say together no cover or pebbles 20 mm: Decided: drier" in words
+    assert "rail end beside under the lamp; window left beside window right (9 looks)" in words
+
+
 def test_no_pair_and_no_pot_teach_what_a_trial_is():
     none = {"at_ms": 0, "trials": [], "proposed": [], "says": "No two pots differ in one thing only."}
     assert "No two pots differ in one thing only. Two pots that are alike but for one thing" in text_of(page(none))
@@ -63,7 +96,7 @@ def test_no_pair_and_no_pot_teach_what_a_trial_is():
 
 
 def test_an_interval_that_leaves_the_scale_says_so_by_an_open_end():
-    (bar,) = classed(difference("a", "b", -12.0, -138.0, 20.0), "gap-range")
+    (bar,) = classed(difference("a", "b", Interval(-12.0, -138.0, 20.0)), "gap-range")
     assert "gap-open-left" in bar.className
     assert "gap-open-right" not in bar.className
 
@@ -73,6 +106,7 @@ def test_an_interval_that_leaves_the_scale_says_so_by_an_open_end():
     [
         ("hole_area_mm2", 0.0, "no holes"),
         ("hole_area_mm2", 603.0, "6 cm² of holes"),
+        ("hole_area_mm2", "603.0", "6 cm² of holes"),
         ("wick_strands", 1.0, "a wick of 1 strand"),
         ("cover", "none", "no cover"),
         ("gap", "wide", "gap wide"),
