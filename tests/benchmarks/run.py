@@ -38,7 +38,6 @@ def main() -> None:
     """Run what was asked for, print it, and keep it if it was measured at full size."""
     scale = float(os.environ.get("SCALE") or 1.0)
     only = [name for name in os.environ.get("ONLY", "").split(",") if name]
-    kept: dict[str, Any] = json.loads(FIGURES.read_text(encoding="utf-8")) if FIGURES.exists() else {}
     fresh: dict[str, Any] = {}
     for name in BENCHMARKS:
         if (not only or name in only) and Path(__file__).with_name(f"{name}.py").exists():
@@ -46,6 +45,7 @@ def main() -> None:
             fresh[name] = measured(name, scale)
     print(page_of(fresh))
     if scale == 1.0:
+        kept: dict[str, Any] = json.loads(FIGURES.read_text(encoding="utf-8")) if FIGURES.exists() else {}
         parts = {name: (kept | fresh)[name] for name in BENCHMARKS if name in kept | fresh}
         FIGURES.write_text(json.dumps(parts, indent=1) + "\n", encoding="utf-8")
         PAGE.write_text(HEAD + page_of(parts), encoding="utf-8")
