@@ -11,8 +11,10 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from dashboard.alerts import Alerting
+from dashboard.answers.alerts import of_pots
 from dashboard.answers.pot_days import keep_days
 from dashboard.answers.situation import Situation, situation_at
+from dashboard.answers.wall import pots_shown
 from ingest.backup import scheduled_backup
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS
@@ -83,6 +85,9 @@ class Keeping:
         situation = situation_at(self._home, at_ms, anew=anew)
         self._late, self._caught_up_ms = late, at_ms if anew else self._caught_up_ms
         if situation is not None and situation is not self._kept:
+            # What the wall asks every few seconds is reckoned before anybody waits for it.
+            pots_shown(situation)
+            of_pots(situation)
             keep_days(self._home, situation)
             self._kept = situation
 

@@ -6,8 +6,11 @@ shelves too cold or too hot, sensors silent, failing, weak of battery or held ne
 the house itself (disk, database, ingester, clock). Who is told of them, how, and how often is `dashboard/alerts.py`.
 """
 
+import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from functools import lru_cache
 from hashlib import blake2b
 from typing import Any
 
@@ -17,7 +20,7 @@ from dashboard.answers import check
 from dashboard.answers.drying import depth_in_two_days_mm
 from dashboard.answers.exposures import rooting_of
 from dashboard.answers.pots import SURE, air_is_known, pots_of
-from dashboard.answers.shelf_air import air_now
+from dashboard.answers.shelf_air import AirNow, airs_now
 from dashboard.answers.situation import Situation, situation_at
 from ingest.home import Home
 
@@ -42,6 +45,7 @@ ORDER = (
     "ingester_trouble",
     "clock_wrong",
 )
+MINUTE_MS = 60_000
 OF_POTS = ("fill", "drinks_less", "too_dry", "too_wet")
 OF_HOUSE = ("store_damaged", "disk_nearly_full", "ingester_stopped", "ingester_trouble", "clock_wrong")
 
@@ -55,10 +59,25 @@ def answer(home: Home, at_ms: int) -> dict[str, Any]:
     return {"at_ms": at_ms, "alerts": in_order(found), "says": says}
 
 
-def standing_alerts(home: Home, situation: Situation | None, at_ms: int) -> list[Alert]:
-    """The alerts of pots, shelves, sensors and follow-ups; the house's own take a look at the disk besides."""
-    pots = [] if situation is None else _of_pots(situation)
-    return [*pots, *_of_shelves(home, at_ms), *_of_follow_ups(home, at_ms), *_of_sensors(home, at_ms)]
+def standing_alerts(
+    home: Home, situation: Situation | None, at_ms: int, airs: Mapping[str, AirNow] | None = None
+) -> list[Alert]:
+    """The alerts of pots, shelves, sensors and follow-ups; the house's own take a look at the disk besides.
+
+    airs: the air of every shelf now, by whoever has it at hand.
+    """
+    pots = () if situation is None else of_pots(situation)
+    shelves = _of_shelves(home, airs_now(home, home.logbook.sensors(), at_ms) if airs is None else airs)
+    due = _of_follow_ups(home, home.logbook.revision(), at_ms // MINUTE_MS)
+    return [*pots, *shelves, *due, *_of_sensors(home, at_ms)]
+
+
+def standing_since(home: Home) -> dict[str, int]:
+    """Since when each alert stands, by its name, as the teller of alerts (`dashboard/alerts.py`) has seen it."""
+    with suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
+        kept = json.loads((home.folder / "alerts.json").read_text(encoding="utf-8"))
+        return {name: int(alert["since_ms"]) for name, alert in kept["standing"].items()}
+    return {}
 
 
 def in_order(alerts: Sequence[Alert]) -> list[Alert]:
@@ -83,24 +102,23 @@ def dries_soon(situation: Situation, rooting_depth_mm: float | None = None) -> l
     return found
 
 
-def _of_pots(situation: Situation) -> list[Alert]:
+@lru_cache(maxsize=2)
+def of_pots(situation: Situation) -> tuple[Alert, ...]:
+    """The alerts of pots; remembered with their situation, so take them and leave them as they are."""
     named = [
         _alert(pot["state"], pot["says"], pot=pot["pot"], shelf=pot["shelf"])
         for pot in pots_of(situation)
         if pot["state"] in OF_POTS
     ]
     known = {(alert["kind"], alert["pot"]) for alert in named}
-    return named + [alert for alert in dries_soon(situation) if (alert["kind"], alert["pot"]) not in known]
+    return (*named, *(alert for alert in dries_soon(situation) if (alert["kind"], alert["pot"]) not in known))
 
 
-def _of_shelves(home: Home, at_ms: int) -> list[Alert]:
+def _of_shelves(home: Home, airs: Mapping[str, AirNow]) -> list[Alert]:
     """Shelves whose own air is colder or warmer than the settings bear. A borrowed air is told where it is measured."""
     coldest_c, hottest_c = home.settings.alerts.too_cold_c, home.settings.alerts.too_hot_c
-    records = {shelf.label: shelf.given() for shelf in home.logbook.shelves()}
-    sensors = home.logbook.sensors()
     found = []
-    for label in records:
-        air = air_now(home, label, records, sensors, at_ms)
+    for label, air in airs.items():
         if air.temperature_c is None or air.state == "borrowed":
             continue
         if air.temperature_c < coldest_c:
@@ -112,12 +130,14 @@ def _of_shelves(home: Home, at_ms: int) -> list[Alert]:
     return found
 
 
-def _of_follow_ups(home: Home, at_ms: int) -> list[Alert]:
-    return [
+@lru_cache(maxsize=2)
+def _of_follow_ups(home: Home, _revision: int, minute: int) -> tuple[Alert, ...]:
+    """What is due in the logbook of that revision, to the minute."""
+    return tuple(
         _alert("follow_up", one.says, pot=one.pot, subject=f"{one.note_id} {one.step}", since_ms=one.due_ms)
-        for one in home.logbook.follow_ups(at_ms)
+        for one in home.logbook.follow_ups(minute * MINUTE_MS)
         if one.state == "due"
-    ]
+    )
 
 
 def _of_sensors(home: Home, at_ms: int) -> list[Alert]:

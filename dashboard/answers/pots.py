@@ -1,5 +1,6 @@
 """How does every pot stand: level, days of water left, water use, dry layer; one state and one sentence each."""
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -30,8 +31,9 @@ def answer(home: Home, at_ms: int) -> dict[str, Any]:
     return {"at_ms": at_ms, "pots": [] if situation is None else pots_of(situation)}
 
 
+@lru_cache(maxsize=2)
 def pots_of(situation: Situation) -> list[dict[str, Any]]:
-    """Every pot of a situation, in the logbook's order."""
+    """Every pot of a situation, in the logbook's order; remembered with it, so take it and leave it as it is."""
     ahead = use_ahead(situation)
     return [_pot(situation, ahead, index) for index in range(len(situation.standing.pots))]
 

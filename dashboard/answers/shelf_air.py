@@ -90,6 +90,12 @@ def air_now(
     return AirNow(last_c, last_pct, vpd_kpa, day_kpa, state, age_s, sensor_state)
 
 
+def airs_now(home: Home, sensors: Sequence[Sensor], at_ms: int) -> dict[str, AirNow]:
+    """The air of every shelf at a moment, in the logbook's order."""
+    records = {shelf.label: shelf.given() for shelf in home.logbook.shelves()}
+    return {label: air_now(home, label, records, sensors, at_ms) for label in records}
+
+
 def series_state(series: PlaceSeries, at_ms: int) -> str:
     """`fresh`, `stale` (old, but within its habit), `silent`, `failed`, or `none` where no sensor serves."""
     if not series.sensors:
