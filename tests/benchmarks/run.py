@@ -1,7 +1,7 @@
 """All benchmarks, one table: printed, and at full size written to docs/benchmarks.md.
 
-`SCALE=0.05 make bench` is a quick run that writes nothing; `ONLY=bench_air make bench` measures one part anew and
-leaves the others as they were. It fails nothing: an aim that is missed stands in the table as missed.
+`SCALE=0.05 make bench` is a quick run that writes nothing (`KEEP=1` writes it all the same); `ONLY=bench_air make bench`
+measures one part anew and leaves the others as they were. It fails nothing: an aim that is missed stands as missed.
 """
 
 import importlib
@@ -35,7 +35,7 @@ takes part the clock's. All data are invented. An aim that is missed says so.
 
 
 def main() -> None:
-    """Run what was asked for, print it, and keep it if it was measured at full size."""
+    """Run what was asked for and print it; each part is kept as soon as it is measured at full size (or `KEEP=1`)."""
     scale = float(os.environ.get("SCALE") or 1.0)
     only = [name for name in os.environ.get("ONLY", "").split(",") if name]
     fresh: dict[str, Any] = {}
@@ -43,12 +43,18 @@ def main() -> None:
         if (not only or name in only) and Path(__file__).with_name(f"{name}.py").exists():
             print(f"{name} …", file=sys.stderr, flush=True)
             fresh[name] = measured(name, scale)
+            if scale == 1.0 or os.environ.get("KEEP"):
+                keep(name, fresh[name])
     print(page_of(fresh))
-    if scale == 1.0:
-        kept: dict[str, Any] = json.loads(FIGURES.read_text(encoding="utf-8")) if FIGURES.exists() else {}
-        parts = {name: (kept | fresh)[name] for name in BENCHMARKS if name in kept | fresh}
-        FIGURES.write_text(json.dumps(parts, indent=1) + "\n", encoding="utf-8")
-        PAGE.write_text(HEAD + page_of(parts), encoding="utf-8")
+
+
+def keep(name: str, part: dict[str, Any]) -> None:
+    """Put one part among those that were measured before, and write the page."""
+    kept = json.loads(FIGURES.read_text(encoding="utf-8")) if FIGURES.exists() else {}
+    kept[name] = part
+    parts = {known: kept[known] for known in BENCHMARKS if known in kept}
+    FIGURES.write_text(json.dumps(parts, indent=1) + "\n", encoding="utf-8")
+    PAGE.write_text(HEAD + page_of(parts), encoding="utf-8")
 
 
 def measured(name: str, scale: float) -> dict[str, Any]:
@@ -63,6 +69,7 @@ def measured(name: str, scale: float) -> dict[str, Any]:
         "rows": [asdict(row) for row in rows],
         "growths": [asdict(growth) for growth in growths],
         "day": datetime.now(UTC).date().isoformat(),
+        "scale": scale,
         "minutes": round((time.monotonic() - began) / 60, 1),
         "machine": machine(),
     }
@@ -72,7 +79,9 @@ def page_of(parts: dict[str, Any]) -> str:
     """The parts as one table, and what they were measured on."""
     rows = [Row(**row) for part in parts.values() for row in part["rows"]]
     growths = [Growth(**growth) for part in parts.values() for growth in part["growths"]]
-    when = "; ".join(f"`{name}` {part['day']}, {part['minutes']} min" for name, part in parts.items())
+    when = "; ".join(
+        f"`{name}` {part['day']}, scale {part['scale']:g}, {part['minutes']} min" for name, part in parts.items()
+    )
     machines = " / ".join(sorted({part["machine"] for part in parts.values()}))
     return f"{as_markdown(rows, growths)}\nMeasured on {machines}, shared with other work: {when}.\n"
 
