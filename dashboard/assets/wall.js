@@ -350,7 +350,8 @@
     if (tips) rows.push(["root tips", tips, "as last noted"]);
     const others = (seen.node.getAttribute("data-pages") || "").split(" ");
     const doors = (others.includes("logbook") ? '<a class="door door-first" data-in href="/logbook/' + encodeURIComponent(label) + '">Inspect</a>' : "") +
-      (others.includes("story") ? '<a class="door" data-in href="/story/' + encodeURIComponent(label) + '">Story</a>' : "");
+      (others.includes("story") ? '<a class="door" data-in href="/story/' + encodeURIComponent(label) + '">Story</a>' : "") +
+      (others.includes("guide") ? '<a class="door" data-in href="/guide/' + encodeURIComponent(label) + '">Advice</a>' : "");
     return '<div class="card-back"><div class="card" role="dialog" aria-modal="true" aria-labelledby="card-name"><div class="card-cut">' + cut(label, { form: "large", exaggerate: false, width: 470, height: null, id: "card-cut" }) + "</div><div>" +
       '<h2 id="card-name">' + escape(label) + '</h2><p class="card-plant">' + escape(pot.plant || "") + "</p>" +
       '<p class="card-says' + (need ? " card-needy" : "") + '">' + (need ? mark(need.kind) : "") + "<span>" + escape((need && need.says) || pot.says || "") + "</span></p>" +
@@ -370,8 +371,9 @@
       node.innerHTML = '<div class="plain" role="status"><h1>' + (parts.fault ? "No answer" : "Reading the shelves") + "</h1><p>" + escape(parts.fault || "A moment.") + "</p></div>";
       return;
     }
-    if (!order().length) {
-      node.innerHTML = '<div class="plain"><h1>No shelves yet</h1><p>Enter the first shelf and the first pot, and they will stand here.</p><p class="doors"><a class="door door-first" data-in href="/start">Begin</a></p></div>';
+    if (!order().some((row) => row.pots.length)) {
+      const first = order().length ? ["No pots yet", "Enter the first pot, and it will stand here on its shelf."] : ["No shelves yet", "Enter the first shelf and the first pot, and they will stand here."];
+      node.innerHTML = '<div class="plain"><h1>' + first[0] + "</h1><p>" + first[1] + '</p><p class="doors"><a class="door door-first" data-in href="/start">Begin</a></p></div>';
       return;
     }
     if (view.name === "far") {
