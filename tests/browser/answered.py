@@ -15,6 +15,8 @@ from dashboard.pages import Ask
 from ingest.home import Home, open_home
 from tests.browser.conftest import Glasshouse, read
 
+AHEAD_S = 120  # the clock is stopped at a moment that a slow machine cannot have passed meanwhile
+
 
 @dataclass
 class Answered(Glasshouse):
@@ -62,7 +64,7 @@ def entered(folder: Path, answer: dict[str, Any]) -> Home:
 
 def freeze(page: Any) -> None:
     """From here on the page's clock stands still until it is moved: ten seconds to undo last as long as we like."""
-    page.clock.pause_at(page.evaluate("Date.now()") / 1000 + 1)
+    page.clock.pause_at(page.evaluate("Date.now()") / 1000 + AHEAD_S)
 
 
 def too_small(page: Any, where: str, least_px: float) -> list[str]:
