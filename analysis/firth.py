@@ -142,6 +142,9 @@ def crossing_likelihood(
         near, values[i] = _profile(fit.table, a + x * b, 0.0, near)
         if b @ near < 0:
             near, values[i] = _profile(fit.table, np.vstack([a, b]), np.zeros(2), near)
+    # where no slope makes sense of the notes the profile is flat: they say nothing of the crossing
+    if not np.isfinite(values).any():
+        return np.zeros(len(values))
     below: FloatArray = values - values.max()
     return below
 
@@ -216,7 +219,10 @@ def _marginal_terms(table: _Table, beta: FloatArray) -> tuple[float, FloatArray,
     shifts = np.diag(step)
     values, information = _marginal(table, np.vstack([beta, beta + shifts, beta - shifts]))
     columns = len(beta)
-    gradient = (values[1 : columns + 1] - values[columns + 1 :]) / (2 * step)
+    ahead, behind = values[1 : columns + 1], values[columns + 1 :]
+    # at the edge of what can be computed there is no way on: no slope, and the caller stops there
+    known = np.isfinite(ahead) & np.isfinite(behind)
+    gradient = np.where(known, np.where(known, ahead, 0.0) - np.where(known, behind, 0.0), 0.0) / (2 * step)
     return float(values[0]), gradient, information[0]
 
 

@@ -34,6 +34,7 @@ _SLOPE = 0.3
 _GRID_MM = np.linspace(0.0, 60.0, 241)
 _COARSE_MM = np.array([0.0, 5, 8, 11, 14, 17, 20, 23, 26, 30, 35, 42, 50, 60])
 _SCALE_MM, _CENTRE_MM = 10.0, 20.0
+_NO_CHANCE = -200.0  # a log-likelihood beyond which nothing differs any more
 EXPOSURE = "dry_depth_7d_mm"
 
 
@@ -189,7 +190,7 @@ def _profile_on_grid(fit: FirthFit, group: int) -> FloatArray:
     columns = np.eye(len(b))
     coarse = crossing_likelihood(fit, columns[group], columns[-1], (points - _CENTRE_MM) / _SCALE_MM)
     side = np.sign(points - points[coarse.argmax()])
-    root = np.interp(_GRID_MM, points, side * np.sqrt(-2 * coarse))
+    root = np.interp(_GRID_MM, points, side * np.sqrt(-2 * np.maximum(coarse, _NO_CHANCE)))
     log_likelihood: FloatArray = -0.5 * root**2
     return log_likelihood
 

@@ -149,7 +149,7 @@ def test_the_week_s_use_of_measured_pots_is_within_the_bounds(lived: Lived):
     # The bound of the first issue for the coarse sensor: 5 % in the median pot, 12 % at the 90th percentile.
     share, covered = [], []
     for index, pot in lived.pots():
-        if pot["use_is_measured"]:
+        if pot["use_is_measured"] and pot["sensor_state"] != "none":
             really, said = lived.use_of_last_week_ml_per_day(index), pot["water_use_ml_per_day"]
             share.append(abs(said["value"] / really - 1))
             covered.append(said["low"] <= really <= said["high"])
@@ -197,7 +197,7 @@ def test_a_pot_called_too_dry_is_dry_and_one_called_well_is_not_far_beyond_the_r
 def test_days_left_of_measured_pots_agree_with_their_water_and_their_use(lived: Lived):
     compared = 0
     for index, pot in lived.pots():
-        if pot["use_is_measured"] and pot["days_left"]:
+        if pot["use_is_measured"] and pot["sensor_state"] != "none" and pot["days_left"]:
             really = lived.past.truth.water_ml[-1, index] / lived.use_of_last_week_ml_per_day(index)
             days = pot["days_left"]
             print(f"{pot['label']}: {days['p10']:.0f} to {days['p90']:.0f} days, at last week's pace {really:.0f}")

@@ -55,6 +55,9 @@ def roots(situation: Situation) -> dict[str, Any]:
         "rooting_depth": [rooting_depth(one) for one in rooting.depths.values()],
         "rot": _rot(rooting.tips),
         "after_repots": _rows(after),
+        "after_repots_by_season": _rows(
+            after_repots(spans, np.random.default_rng(SEED), by_season=True) if len(spans) else after
+        ),
         "easing": _easing(situation, repots, looks, after),
         "counts": _rows(counts_by_air_and_cover(looks)),
         "before_and_after": _rows(notes_alone(situation)),

@@ -90,6 +90,8 @@ def test_repots_are_followed_and_a_plant_grown_dry_is_eased_over(told: Told) -> 
     assert band["repots"] == 1
     assert band["jump"] in ("wetter", "much wetter")
     assert "old roots kept" in band["says"]
+    [season] = roots["after_repots_by_season"]
+    assert (season["jump"], season["season"]) == (band["jump"], "Oct-Mar")
     eased = {one["pot"]: one for one in roots["easing"]}
     assert eased["window second"]["says"] == "New roots are in: fill to the mark."
     fourth = eased["window fourth"]
