@@ -42,10 +42,18 @@ class Sender:
         self.client = client
         self.stop = stop
         self.room = threading.Semaphore(IN_FLIGHT)
+        self._said: set[int] = set()
         client.on_publish = self._arrived
 
-    def _arrived(self, *_: object) -> None:
-        self.room.release()
+    def say_online(self) -> None:
+        """As a node does each time it has reached the broker; its last will says the contrary when it is lost."""
+        self._said.add(self.client.publish(ONLINE_TOPIC, b"online", qos=1, retain=True).mid)
+
+    def _arrived(self, _client: mqtt.Client, _data: object, number: int, *_: object) -> None:
+        if number in self._said:
+            self._said.discard(number)
+        else:
+            self.room.release()
 
     def send(self, message: Message) -> bool:
         """Send one message; False when asked to stop."""
@@ -82,10 +90,11 @@ def connected(link: Link, stop: threading.Event) -> Iterator[Sender]:
 
     def on_connect(_client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _more: object) -> None:
         if not reason.is_failure:
+            sender.say_online()
             answered.set()
 
-    client.on_connect = on_connect
     sender = Sender(client, stop)
+    client.on_connect = on_connect
     try:
         client.connect(link.host, link.port, keepalive=30)
     except OSError as error:

@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from simulated_feeds.broker_link import ONLINE_TOPIC, Sender, connected
 from simulated_feeds.broker_link import Link as Link
 from simulated_feeds.broker_link import NotConnectedError as NotConnectedError
+from simulated_feeds.broker_link import Sender, connected
 from simulated_feeds.course import Course, begun, carried_on, resumed
 from simulated_feeds.events import DAY_MS, Scenario
 from simulated_feeds.glasshouse import SEED, demo_scenario, glasshouse
@@ -141,7 +141,6 @@ def go_live(
     sent_until = plan.live_ms if sent_until_ms is None else sent_until_ms
     origin_ms = sent_until
     ahead = _Ahead(course, [], pd.DataFrame({"time_ms": []}), sent_until)
-    sender.send(Message(sent_until, ONLINE_TOPIC, b"online", retain=True))
     while not sender.stop.is_set():
         now = round(clock() * 1000) if speed == 1.0 else origin_ms + round((clock() - begun_at) * 1000.0 * speed)
         now = now if until_ms is None else min(now, until_ms)
