@@ -513,16 +513,19 @@ def _posterior(
             ("no note has informed any constant yet",), ("guessed",) * pots, np.empty(0), np.eye(shared),
             np.broadcast_to(np.eye(own), (pots, own, own)).copy(), np.zeros((pots, own, shared)),
         )  # fmt: skip
-    # the curvature is an arrow: shared against shared, each pot against itself and against the shared
-    dense = fit.jacobian.toarray() * np.sqrt(fit.curvature)[:, None]
-    head = np.eye(shared) + dense[:, :shared].T @ dense[:, :shared]
+    # the curvature is an arrow: shared against shared, each pot against itself and against the shared; never written
+    # out whole, for of thousands of pots it would not fit in memory
+    root = np.sqrt(fit.curvature)
+    common = fit.jacobian[:, :shared].toarray() * root[:, None]
+    head = np.eye(shared) + common.T @ common
     blocks = np.broadcast_to(np.eye(own), (fit.owners, own, own)).copy()
     cross = np.zeros((fit.owners, own, shared))
     for owner in np.unique(fit.owner):
-        rows = dense[fit.owner == owner]
-        mine = rows[:, shared + own * owner : shared + own * (owner + 1)]
+        index = np.flatnonzero(fit.owner == owner)
+        columns_of_it = slice(shared + own * owner, shared + own * (owner + 1))
+        mine = fit.jacobian[index][:, columns_of_it].toarray() * root[index, None]
         blocks[owner] += mine.T @ mine
-        cross[owner] = mine.T @ rows[:, :shared]
+        cross[owner] = mine.T @ common[index]
     inverse = np.linalg.inv(blocks)
     follow = -inverse @ cross
     schur = head + np.einsum("pis,pit->st", cross, follow)
