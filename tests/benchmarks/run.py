@@ -1,7 +1,7 @@
 """All benchmarks, one table: printed, and at full size written to docs/benchmarks.md.
 
-`SCALE=0.05 make bench` is a quick run that writes nothing (`KEEP=1` writes it all the same); `ONLY=bench_air make bench`
-measures one part anew and leaves the others as they were. It fails nothing: an aim that is missed stands as missed.
+`SCALE=0.05 make bench` is a quick run that writes nothing (`KEEP=1` writes it all the same); `ONLY=bench_air make
+bench` measures one part anew and leaves the others as they were. It fails nothing: a missed aim stands as missed.
 """
 
 import importlib
