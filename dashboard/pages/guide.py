@@ -29,6 +29,10 @@ FIRST_AIR = (
     "How dry the air is decides which cover pays. As soon as one shelf's air is known, its pots stand here "
     "with an advice, before the first note."
 )
+COLUMN_TEST = (
+    "A column test: stand a clear tube of the mix in 20 mm of water beside a hygrometer for a few days, "
+    "then measure how high it is damp."
+)
 NOT_MODELLED = (
     "What holes do for the air at the roots is not modelled: closing them may cost what this guide cannot see."
 )
@@ -196,11 +200,11 @@ def _look(answer: Answer) -> list[Any]:
         return []
     settles = [name for name in look.get("settles", []) if name != look["what"]]
     more = [html.Small(f"It also bears on {_listed(settles)}.")] if settles else []
-    doors = (
-        []
-        if look.get("kind", "pot") != "pot"
-        else [html.A("Look at it", href=_look_path(look["what"]), className="door", **_inner())]
-    )
+    words, path = ("Look at it", _look_path(look["what"]))
+    if look.get("kind", "pot") == "mix":
+        words, path = "Note a column test", "/note/column_test"
+        more.append(html.Small(COLUMN_TEST))
+    doors = [html.A(words, href=path, className="door", **_inner())]
     return [html.Div([html.P([look["says"], *more]), *doors], className="guide-look")]
 
 

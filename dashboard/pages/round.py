@@ -271,11 +271,15 @@ def _salts(answer: Answer) -> list[Any]:
     )
     shown: list[Any] = []
     if now:
-        shown.append(html.Section([html.H2(f"{FLUSH['now']} ({len(now)})"), _salt_list(now)], className="round-notes"))
-    for words, some in ((FLUSH["soon"], soon), ("Feed and plain water, pot by pot", rest)):
+        shown.append(
+            html.Section(
+                [html.H2(f"{FLUSH['now']} ({len(now)})"), _salt_list(now, can_flush=True)], className="round-notes"
+            )
+        )
+    for words, some, can_flush in ((FLUSH["soon"], soon, True), ("Feed and plain water, pot by pot", rest, False)):
         if some:
             summary = html.Summary(f"{words} ({len(some)})")
-            shown.append(html.Details([summary, _salt_list(some)], className="round-more"))
+            shown.append(html.Details([summary, _salt_list(some, can_flush=can_flush)], className="round-more"))
     return shown
 
 
@@ -295,8 +299,16 @@ def _rests(visit: Mapping[str, Any] | None) -> list[Any]:
     return [html.Details([html.Summary("What does this rest on?"), inside], className="round-more")]
 
 
-def _salt_list(salts: Sequence[Mapping[str, Any]]) -> Any:
-    return html.Ul([html.Li([html.B(one["pot"]), html.Span(f" {one['says']}"), *_rota(one)]) for one in salts])
+def _salt_list(salts: Sequence[Mapping[str, Any]], *, can_flush: bool) -> Any:
+    return html.Ul([html.Li([_salt(one), *([_flushed(one["pot"])] if can_flush else [])]) for one in salts])
+
+
+def _salt(one: Mapping[str, Any]) -> Any:
+    return html.Div([html.B(one["pot"]), html.Span(f" {one['says']}"), *_rota(one)])
+
+
+def _flushed(pot: str) -> Any:
+    return tap("Flushed", "notes", {"notes": [{"pot": pot, "kind": "flush"}]})
 
 
 def _rota(one: Mapping[str, Any]) -> list[Any]:

@@ -62,6 +62,14 @@ def test_the_one_look_that_would_settle_most_has_a_door():
     assert "/logbook/top%20middle" in attributes(look, "href")
 
 
+def test_a_mix_that_would_settle_most_leads_to_a_column_test():
+    answer = read("guide.json")
+    answer["look"] |= {"kind": "mix", "what": "expanded clay", "settles": []}
+    (look,) = classed(page(answer=answer), "guide-look")
+    assert "stand a clear tube of the mix in 20 mm of water" in text_of(look)
+    assert "/note/column_test" in attributes(look, "href")
+
+
 def test_the_page_says_what_is_not_known():
     words = text_of(page())
     assert HONEST in words

@@ -108,6 +108,9 @@ def test_what_is_due_for_a_flush_now_stands_open_and_the_rest_on_request():
     folded = [text_of(one.children[0]) for one in classed(shown, "round-more")]
     assert "Flush at one of the next rounds (1)" in folded
     assert "Feed and plain water, pot by pot (1)" in folded
+    taps = [json.loads(tap) for tap in attributes(shown, "data-tap")]
+    assert taps[0] == ["notes", {"notes": [{"pot": "top left", "kind": "flush"}]}]
+    assert len(taps) == 2
 
 
 def test_the_numbers_of_a_visit_say_what_they_rest_on():
