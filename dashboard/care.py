@@ -21,13 +21,16 @@ from ingest.readings import DAY_MS, HOUR_MS
 
 log = logging.getLogger(__name__)
 
-LOOK_EVERY_S = 10.0
+#: A note should be on the screens within seconds; a look that finds nothing new costs two milliseconds.
+LOOK_EVERY_S = 2.0
 #: A day is packed once its stragglers have had time to come.
 SEAL_AFTER_MS = DAY_MS + 6 * HOUR_MS
 #: A sleeping node may send its last hours at once; what is older than this came by a back-fill or an import.
 LATE_AFTER_MS = 6 * HOUR_MS
 #: A node whose clock is wrong may send old hours for ever.
 LATE_AT_MOST_EVERY_MS = 5 * 60_000
+#: How long no more of it must have come in.
+LATE_SETTLED_MS = 10_000
 
 
 @contextmanager
@@ -75,15 +78,20 @@ class Keeping:
     def __init__(self, home: Home) -> None:
         self._home = home
         self._late = 0
+        self._late_ms = 0
         self._caught_up_ms = 0
         self._kept: Situation | None = None
 
     def turn(self, at_ms: int) -> None:
         """One look."""
         late = late_hours(self._home, at_ms)
-        anew = 0 < late == self._late and at_ms - self._caught_up_ms >= LATE_AT_MOST_EVERY_MS
+        if late != self._late:
+            self._late, self._late_ms = late, at_ms
+        settled = late > 0 and at_ms - self._late_ms >= LATE_SETTLED_MS
+        anew = settled and at_ms - self._caught_up_ms >= LATE_AT_MOST_EVERY_MS
         situation = situation_at(self._home, at_ms, anew=anew)
-        self._late, self._caught_up_ms = late, at_ms if anew else self._caught_up_ms
+        if anew:
+            self._caught_up_ms = at_ms
         if situation is not None and situation is not self._kept:
             # What the wall asks every few seconds is reckoned before anybody waits for it.
             pots_shown(situation)

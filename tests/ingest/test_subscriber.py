@@ -22,6 +22,7 @@ from ingest.subscriber import Link, Subscriber, default_client_id, now_ms
 from tests.brokers import KINDS, PASSWORD, Running, mosquitto, wait_for_port
 
 AIR = Sensor("shelf/air", "senml", "temp", "air_temperature", "Cel")
+DAMP = Sensor("shelf/air", "senml", "hum", "relative_humidity", "%RH")
 BARE = Sensor("shelf/bare", "number", "", "relative_humidity", "%RH")
 JSON = Sensor("shelf/json", "json", "/c", "air_temperature", "Cel", time_field="/at")
 EVER = (0, 10**14)
@@ -229,6 +230,8 @@ def test_bad_messages_are_kept_with_their_reason_and_the_good_ones_among_them_ar
         b'[{"n":"temp","u":"Cel","v":NaN}]': "not valid JSON",
         b'[{"n":"temp","u":"Cel","v":' + b"9" * 400 + b"}]": "not valid JSON",
         b'[{"n":"temp","u":"Cel","v":999}]': "which cannot be",
+        b'[{"n":"temp","u":"Cel","v":Infinity}]': "not valid JSON",
+        b'[{"n":"hum","u":"%RH","v":250}]': "250 %, which cannot be",
         b'[{"n":"temp","u":"Cel","v":20,"bver":11}]': "version is 11",
         b'[{"n":"temp","u":"Cel","v":20,"a_":1}]': "must be understood",
         b'[{"n":"temp","u":"%","v":45}]': "not a percentage",
@@ -236,7 +239,7 @@ def test_bad_messages_are_kept_with_their_reason_and_the_good_ones_among_them_ar
         senml(20, 7_226_582_400): "in the future",
         b"x" * 1_000_000: "1,000,000 bytes",
     }
-    with ingesting(broker, store, [AIR]) as subscriber, publishing(broker) as client:
+    with ingesting(broker, store, [AIR, DAMP]) as subscriber, publishing(broker) as client:
         for body in bad:
             say(client, AIR.topic, body)
         say(client, AIR.topic, b"")
