@@ -66,6 +66,12 @@ def downloads_of(home: Home) -> Downloads:
     )
 
 
+def door_of(home: Home) -> signin.Access:
+    """Who may come in, as the home's files and its settings say."""
+    wanted = home.settings.dashboard
+    return replace(signin.read_access(home.folder), secure_cookies=wanted.secure_cookies, open_wall=wanted.open_wall)
+
+
 def serve(home: Home, *, port: int, stop: threading.Event) -> None:
     """Serve the screens until `stop` is set.
 
@@ -73,9 +79,8 @@ def serve(home: Home, *, port: int, stop: threading.Event) -> None:
         ListeningRefusedError: the settings name a host that other machines reach, and there is no password.
         OSError: the port is taken.
     """
-    wanted = home.settings.dashboard
-    host = wanted.host
-    access = replace(signin.read_access(home.folder), secure_cookies=wanted.secure_cookies, open_wall=wanted.open_wall)
+    host = home.settings.dashboard.host
+    access = door_of(home)
     signin.check_listening(host, access)
     app = create_app(asks_of(home), access, home.settings.dashboard.title, following(home.folder, access))
     with listening(app.server, host, port), cared_for(home, now_ms):

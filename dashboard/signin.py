@@ -253,8 +253,8 @@ def _form(title: str, heading: str, inner: str, action: str, status: int) -> Res
     page = f"""<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{escape(heading)} · {escape(title)}</title><script src="/assets/early/theme.js"></script>
-<link rel="stylesheet" href="/assets/tokens.css"><link rel="stylesheet" href="/assets/base.css">
-<link rel="stylesheet" href="/assets/signin.css"></head>
+<link rel="icon" href="data:,"><link rel="stylesheet" href="/assets/tokens.css">
+<link rel="stylesheet" href="/assets/base.css"><link rel="stylesheet" href="/assets/signin.css"></head>
 <body class="door-page"><main class="gate"><h1>{escape(title)}</h1>
 <form method="post" action="{action}"><input type="hidden" name="token" value="{escape(str(session["token"]))}">
 {inner}</form></main><div class="gate-pool"></div></body></html>"""

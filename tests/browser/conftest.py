@@ -100,8 +100,14 @@ def read(name: str) -> dict[str, Any]:
 
 
 @pytest.fixture
-def glasshouse() -> Iterator[Glasshouse]:
-    house = Glasshouse(read("wall-24-pots.json"), Access(KEY))
+def access() -> Access:
+    """The door of the house; a file of tests may bring its own."""
+    return Access(KEY)
+
+
+@pytest.fixture
+def glasshouse(access: Access) -> Iterator[Glasshouse]:
+    house = Glasshouse(read("wall-24-pots.json"), access)
     with house.serving() as port:
         house.port = port
         yield house

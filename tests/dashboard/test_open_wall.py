@@ -1,6 +1,7 @@
 """The wall without a password: it can be read, and nothing else can be read or changed."""
 
 import json
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,9 @@ from flask.testing import FlaskClient
 
 from dashboard.app import create_app
 from dashboard.pages import Ask
+from dashboard.serve import door_of
 from dashboard.signin import Access
+from ingest.home import open_home
 
 DATA = Path(__file__).parents[1] / "data"
 PASSWORD = "a wet spring, nine pots"
@@ -127,3 +130,12 @@ def test_where_the_grower_does_not_say_so_the_wall_is_behind_the_door():
     assert visitor.get("/", headers={"Accept": "text/html"}).status_code == 303
     assert visitor.get("/_dash-layout").status_code == 401
     assert visitor.post("/_dash-update-component", json=REFRESH).status_code == 403
+
+
+def test_the_settings_say_whether_the_wall_is_open_and_cookies_are_kept_to_https(tmp_path: Path):
+    with closing(open_home(tmp_path)) as home:
+        assert (door_of(home).open_wall, door_of(home).secure_cookies) == (False, False)
+    settings = "[dashboard]\nopen_wall = true\nsecure_cookies = true\n"
+    (tmp_path / "dryline.toml").write_text(settings, encoding="utf-8")
+    with closing(open_home(tmp_path)) as home:
+        assert (door_of(home).open_wall, door_of(home).secure_cookies) == (True, True)
