@@ -2,8 +2,9 @@
 
 The picture. Each draw of what is believed has, for every pot, its own smallest sufficient step; where draws disagree
 the advice is open. A look would show a depth, give or take the eye's error, and draws that do not fit it would lose
-weight. What a look is worth is how much surer the advice is expected to be after it, added up over all pots that the
-draws tie together: pots share their media, so a column test of a mix, or one pot's depth, speaks for others too.
+weight. What a look is worth is how many pots it is expected to settle (nine draws in ten agree) and how much more often
+the advice would be right, added up over all pots that the draws tie together: pots share their media, so a column test
+of a mix, or one pot's depth, speaks for others too.
 Nothing is assumed of what will be seen: each draw in turn plays the truth, and does not count as evidence for itself.
 
 It knows draws and answers only. The expected value of sample information is textbook (Raiffa & Schlaifer 1961); here
@@ -20,6 +21,8 @@ from analysis.columns import FloatArray
 
 IntArray = npt.NDArray[np.int64]
 
+SETTLED = 0.9
+"""Agreement of draws at which advice counts as settled."""
 LOOK_SD_MM = 2.5
 COLUMN_TEST_SD_MM = 4.0
 
@@ -40,7 +43,8 @@ def answers_as_numbers(answers: Sequence[Sequence[str]]) -> IntArray:
 
 
 def worth_of_look(seen_mm: FloatArray, error_mm: float, answers: IntArray) -> FloatArray:
-    """Expected gain in the chance of right advice, per pot (pot,), from seeing `seen_mm` (draw,) with an error.
+    """Expected gain, per pot (pot,), from seeing `seen_mm` (draw,) with an error: in the chance of right advice, and
+    for a pot that is open the chance that its advice is settled by it.
 
     answers (draw, pot). Zero where the advice is settled or the look tells nothing of it.
     """
@@ -61,6 +65,8 @@ def worth_of_look(seen_mm: FloatArray, error_mm: float, answers: IntArray) -> Fl
         # the advice after the look, scored by the draw that played the truth
         right = indicator[np.arange(count), believed.argmax(1)].mean()
         gain[pot] = max(float(right - indicator.mean(0).max()), 0.0)
+        if indicator.mean(0).max() < SETTLED:
+            gain[pot] += float((believed.max(1) >= SETTLED).mean())
     return gain
 
 
