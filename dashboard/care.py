@@ -11,9 +11,10 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from dashboard.alerts import Alerting
+from dashboard.answers import guide
 from dashboard.answers.alerts import of_pots
 from dashboard.answers.pot_days import keep_days
-from dashboard.answers.situation import Situation, situation_at
+from dashboard.answers.situation import Situation, recent_situation, situation_at
 from dashboard.answers.wall import pots_shown
 from ingest.backup import scheduled_backup
 from ingest.home import Home
@@ -54,6 +55,7 @@ def _care(home: Home, now_ms: Callable[[], int], stop: threading.Event) -> None:
         (3600.0, lambda: home.readings.seal(now_ms() - SEAL_AFTER_MS)),
         (86400.0, lambda: home.readings.prune(home.settings.readings.keep_raw_days, now_ms())),
         (600.0, lambda: _backup(home, now_ms())),
+        (600.0, lambda: _advise(home, now_ms())),
     ]
     due_s = [0.0] * len(chores)
     while not stop.is_set():
@@ -103,6 +105,13 @@ class Keeping:
 def late_hours(home: Home, at_ms: int) -> int:
     """How many hours of all sources, long past, were changed by readings that no fact knows of yet."""
     return sum(int((hours < at_ms - LATE_AFTER_MS).sum()) for hours in home.readings.touched().hours.values())
+
+
+def _advise(home: Home, at_ms: int) -> None:
+    """The guide takes seconds: it is reckoned before somebody opens its page."""
+    situation = recent_situation(home, at_ms)
+    if situation is not None:
+        guide.told(home, situation)
 
 
 def _backup(home: Home, at_ms: int) -> None:
