@@ -12,7 +12,7 @@
   const SPANS = [[14, "two weeks"], [90, "three months"], [400, "a year"], [null, "everything"]];
   const KIND = { inspection: "Inspection", text: "Note", died: "Died", gone: "Gone" };
 
-  const seen = { node: null, path: null, html: null, forms: null, base: null, told: {}, depth: null, kept: null, all: false, span: 14 };
+  const seen = { node: null, path: null, parts: null, forms: null, base: null, told: {}, depth: null, kept: null, all: false, span: 14 };
 
   /* ---- where we are ---- */
 
@@ -52,11 +52,11 @@
   function potsHtml() {
     const due = (seen.base.due || []).filter(isNear);
     const empty = !shelves().some((shelf) => shelf.pots.length);
-    return '<div class="logbook-head"><h1>Logbook</h1><div class="logbook-doors"><a class="door" data-in href="/note">One note for many</a></div></div>' + waitingHtml() +
-      dueHtml(due, "Due") +
+    return ['<div class="logbook-head"><h1>Logbook</h1><div class="logbook-doors"><a class="door" data-in href="/note">One note for many</a></div></div>' + waitingHtml(),
+      dueHtml(due, "Due"),
       (empty ? '<div class="logbook-empty"><p>No pot is in the logbook yet. Once the first one stands on its shelf, an inspection takes three taps: the pot, how deep it is dry, how its root tips look.</p><a class="door door-first" data-in href="/workshop">Enter the first pot</a></div>'
-        : '<section aria-labelledby="whose"><h2 id="whose">Inspect which pot?</h2>' + shelves().map(shelfHtml).join("") + "</section>") +
-      historyHtml(seen.told.all, true);
+        : '<section aria-labelledby="whose"><h2 id="whose">Inspect which pot?</h2>' + shelves().map(shelfHtml).join("") + "</section>"),
+      historyHtml(seen.told.all, true)];
   }
 
   function shelfHtml(shelf) {
@@ -108,9 +108,17 @@
     const where = [(place || about).plant, place ? place.shelf : about.shelf].filter(Boolean).join(", ");
     const gone = about && about.gone_ms;
     const due = ((told || seen.base).due || []).filter((one) => one.pot === pot);
-    return '<div class="logbook-head"><div><h1>' + escape(pot) + '</h1><p class="logbook-where">' + escape(where) + '</p></div><div class="logbook-doors">' + storyDoor(pot) + '<a class="door" data-in href="/logbook">All pots</a></div></div>' +
-      (gone ? '<p class="logbook-gone">Noted as gone since ' + escape(words().when(gone, zone())) + ".</p>" : inspectionHtml(pot, place)) +
-      dueHtml(due.filter(isNear), "Due for this pot", pot) + laterHtml(due.filter((one) => !isNear(one))) + kindsHtml(pot) + historyHtml(told, false);
+    return ['<div class="logbook-head"><div class="logbook-pot">' + cutHtml(pot) + "<div><h1>" + escape(pot) + '</h1><p class="logbook-where">' + escape(where) + '</p></div></div><div class="logbook-doors">' + storyDoor(pot) + '<a class="door" data-in href="/logbook">All pots</a></div></div>',
+      (gone ? '<p class="logbook-gone">Noted as gone since ' + escape(words().when(gone, zone())) + ".</p>" : inspectionHtml(pot, place)),
+      dueHtml(due.filter(isNear), "Due for this pot", pot) + laterHtml(due.filter((one) => !isNear(one))) + kindsHtml(pot),
+      historyHtml(told, false)];
+  }
+
+  /* The pot as it stands, small, so that a hand knows before it looks. */
+  function cutHtml(pot) {
+    if (!seen.section || seen.section.pot !== pot) return '<div class="logbook-cut"></div>'; /* its room is kept, so that nothing moves when it comes */
+    const length = (mm) => root.dryline.speak.length(mm, units());
+    return '<div class="logbook-cut">' + root.dryline.section.draw(seen.section.section, { exaggerate: false, width: 120, height: 112, id: "logbook-cut", length }) + "</div>";
   }
 
   function storyDoor(pot) {
@@ -322,19 +330,28 @@
     if (step) { step.focus({ preventScroll: true }); root.document.getElementById("page").scrollTop = 0; }
   }
 
+  /* The page in parts: only those that changed are drawn anew, so that no tile moves away under a thumb. */
   function put(html) {
+    const parts = [].concat(html);
+    const node = seen.node;
     seen.form = null;
-    if (html === seen.html) return;
-    const open = seen.painted_path === seen.path ? Array.from(seen.node.querySelectorAll("details[open]")).map((one) => one.dataset.of) : [];
-    const held = root.document.activeElement && seen.node.contains(root.document.activeElement) ? root.document.activeElement.getAttribute("data-tap") : null;
-    seen.html = html;
-    seen.painted_path = seen.path;
-    seen.node.innerHTML = html;
-    seen.node.querySelectorAll("details").forEach((one) => { one.open = open.includes(one.dataset.of); });
-    if (held) {
-      const again = Array.from(seen.node.querySelectorAll("[data-tap]")).find((one) => one.getAttribute("data-tap") === held);
-      if (again) again.focus({ preventScroll: true });
+    if (!seen.parts || seen.parts.length !== parts.length || seen.painted_path !== seen.path) {
+      node.innerHTML = parts.map((part) => "<div>" + part + "</div>").join("");
+    } else {
+      parts.forEach((part, n) => { if (part !== seen.parts[n]) redraw(node.children[n], part); });
     }
+    seen.parts = parts;
+    seen.painted_path = seen.path;
+  }
+
+  function redraw(node, html) {
+    const open = Array.from(node.querySelectorAll("details[open]")).map((one) => one.dataset.of);
+    const focus = root.document.activeElement;
+    const held = focus && node.contains(focus) ? focus.getAttribute("data-tap") : null;
+    node.innerHTML = html;
+    node.querySelectorAll("details").forEach((one) => { one.open = open.includes(one.dataset.of); });
+    const again = held && Array.from(node.querySelectorAll("[data-tap]")).find((one) => one.getAttribute("data-tap") === held);
+    if (again) again.focus({ preventScroll: true });
   }
 
   function paintForm(view, told) {
@@ -354,7 +371,7 @@
       put(formHtml(kindWord(view.kind), view.pot || "One note for many pots"));
       root.dryline.forms.mount(seen.node.querySelector(".form-place"), formSpec(view.kind, view.pot === undefined ? null : view.pot));
     }
-    seen.html = null;
+    seen.parts = null;
     seen.form = seen.path;
   }
 
@@ -368,14 +385,15 @@
     seen.node.querySelector(".form-place").before(line);
   }
 
-  function paint(answer, path, forms) {
+  function paint(answer, path, section, forms) {
     const node = root.document.getElementById("logbook");
     if (!node || !/^\/(logbook|note)(\/|$)/.test(path || "")) return root.dash_clientside.no_update;
     const fresh = node !== seen.node;
     const moved = path !== seen.path;
-    if (fresh) { Object.assign(seen, { node, html: null, form: null, depth: null, kept: null }); listen(node); }
+    if (fresh) { Object.assign(seen, { node, parts: null, form: null, depth: null, kept: null }); listen(node); }
     if (moved) Object.assign(seen, { path, all: false, form: null });
     seen.forms = forms || seen.forms;
+    seen.section = section || seen.section;
     if (answer && answer !== seen.answer) {
       seen.answer = answer;
       const about = viewOf(answer.path).about;
@@ -400,7 +418,7 @@
       else if (hit("all-notes")) { seen.all = true; repaint(); }
       else if (hit("again")) change().again(hit("again").dataset.again);
       else if (hit("forget")) forget(hit("forget").dataset.forget);
-      else if (hit("fresh")) { seen.form = null; seen.html = null; repaint(); }
+      else if (hit("fresh")) { seen.form = null; seen.parts = null; repaint(); }
       else if (hit("span")) {
         seen.span = hit("span").dataset.span === "null" ? null : Number(hit("span").dataset.span);
         root.dash_clientside.set_props("logbook-span", { data: seen.span });

@@ -66,6 +66,7 @@ def _layout(_path: str, pages: str) -> Any:
             dcc.Interval(id="logbook-tick", interval=AGAIN_MS),
             dcc.Store(id="logbook-answer"),
             dcc.Store(id="logbook-span", data=SPANS[0]),
+            dcc.Store(id="logbook-section"),
             dcc.Store(id="logbook-painted"),
             dcc.Store(
                 id="logbook-forms",
@@ -95,6 +96,21 @@ def tell(ask: Ask, path: str, days: int | None) -> Answer:
         return {"path": path, "fault": NO_LOGBOOK}
 
 
+def section(ask: Ask, path: str) -> Answer | None:
+    """The facts of the drawing of an address's pot, as the wall has them; none when nobody can tell just now."""
+    pot = place_at(path).pot
+    if pot is None:
+        return None
+    try:
+        told = next(
+            (one for row in ask.wall(ask.now_ms())["shelves"] for one in row["pots"] if one["label"] == pot), None
+        )
+    except Exception:  # notes are taken without a drawing too
+        log.exception("the section of a pot failed")
+        return None
+    return told and {"pot": pot, "section": told["section"]}
+
+
 def _wire(app: Any, ask: Ask) -> None:
     def told(path: str | None, _ticks: int | None, _changed: int | None, days: int | None) -> Any:
         return tell(ask, path, days) if path and _owns(path) else no_update
@@ -107,11 +123,15 @@ def _wire(app: Any, ask: Ask) -> None:
         Input("logbook-span", "data"),
         hidden=True,
     )(told)
+    app.callback(
+        Output("logbook-section", "data"), Input("url", "pathname"), Input("logbook-tick", "n_intervals"), hidden=True
+    )(lambda path, _ticks: section(ask, path) if path and _owns(path) else no_update)
     app.clientside_callback(
         ClientsideFunction("logbook", "paint"),
         Output("logbook-painted", "data"),
         Input("logbook-answer", "data"),
         Input("url", "pathname"),
+        Input("logbook-section", "data"),
         State("logbook-forms", "data"),
     )
 

@@ -138,6 +138,7 @@ def test_from_the_wall_a_pot_is_inspected_and_the_way_back_is_the_browsers(open_
     page = open_page("/near")
     page.locator("[data-pot='window left']").click()
     page.locator(".card").get_by_role("link", name="Inspect").click()
+    page.wait_for_selector(".logbook-cut svg.cut")
     tap_three(page, "could not see", "did not look")
     expect(page).to_have_title("window left, logbook · the glasshouse")
     page.go_back()
