@@ -70,17 +70,44 @@ class WrongUse(Exception):  # noqa: N818 - what happened reads better alone
 def main() -> None:
     """Run the command line."""
     logging.basicConfig(level=logging.WARNING, format="dryline: %(message)s")
+    if sys.stderr.isatty() and not SERVICES & set(sys.argv[1:2]):
+        threading.Thread(target=_tell_that_it_works, daemon=True).start()
     try:
         code = app(standalone_mode=False)
     except typer.Abort:
         sys.exit(130)
     except Exception as error:
+        _rest()
         sentence = _sentence(error)
         if sentence is None:
             raise
         print(sentence, file=sys.stderr)
         sys.exit(2)
+    finally:
+        _rest()
     sys.exit(code)
+
+
+#: Commands that last, or show their own progress.
+SERVICES = frozenset(("run", "broker", "ingest", "dashboard", "simulate", "demo", "password"))
+#: After how long a person at a terminal is told that something goes on.
+TELL_AFTER_S = 2.0
+_resting = threading.Event()
+
+
+def _tell_that_it_works() -> None:
+    begun_s = time.monotonic()
+    wait_s = TELL_AFTER_S
+    while not _resting.wait(wait_s):
+        print(f"at work, {time.monotonic() - begun_s:.0f} s", end="\r", file=sys.stderr, flush=True)
+        wait_s = 1.0
+
+
+def _rest() -> None:
+    """Nothing more is told of work, and what follows begins on a clean line."""
+    if not _resting.is_set() and sys.stderr.isatty():
+        print("\x1b[2K", end="\r", file=sys.stderr, flush=True)
+    _resting.set()
 
 
 def _sentence(error: Exception) -> str | None:
@@ -145,6 +172,7 @@ def _moment_ms(text: str | None, zone: tzinfo = UTC) -> int:
 def _show(answer: Mapping[str, Any], as_text: Callable[[Mapping[str, Any]], str], as_json: bool) -> None:
     import orjson
 
+    _rest()
     if as_json:
         options = orjson.OPT_INDENT_2 | orjson.OPT_SERIALIZE_NUMPY
         print(orjson.dumps(answer, option=options).decode())

@@ -3,6 +3,7 @@
 import importlib
 import json
 import os
+import pty
 import signal
 import socket
 import subprocess
@@ -107,6 +108,26 @@ def test_an_answer_as_of_a_moment_before_the_pot_was_set_up_does_not_know_it(one
     after = json.loads(dryline("pots", "--home", one_pot, "--json", "--at", "2026-03-11T12:00:00Z").stdout)
     assert (before["at_ms"], before["pots"]) == (march(9, 12), [])
     assert [pot["pot"] for pot in after["pots"]] == ["window left"]
+
+
+def test_a_person_at_a_terminal_is_told_that_something_takes_long_and_a_pipe_is_not(one_pot: Path):
+    # Told at once here, instead of after two seconds.
+    words = f"import sys, dryline; dryline.TELL_AFTER_S = 0.0; sys.argv = {['dryline', 'pots', '--home', str(one_pot)]}"
+    command = [sys.executable, "-c", f"{words}; dryline.main()"]
+    ours, theirs = pty.openpty()
+    try:
+        shown = subprocess.run(
+            command, stdout=subprocess.PIPE, stderr=theirs, timeout=PATIENCE_S, text=True, check=True
+        )
+        told = os.read(ours, 10_000).decode()
+    finally:
+        os.close(ours)
+        os.close(theirs)
+    assert told.startswith("at work, ")
+    assert told.endswith("\x1b[2K\r")
+    assert "at work" not in shown.stdout
+    piped = subprocess.run(command, capture_output=True, timeout=PATIENCE_S, text=True, check=True)
+    assert (piped.stderr, piped.stdout) == ("", shown.stdout)
 
 
 def test_check_ends_with_one_when_something_needs_attention(tmp_path: Path):
