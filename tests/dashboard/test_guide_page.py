@@ -9,7 +9,9 @@ import pytest
 
 from dashboard.figures.chances import stones, tenths_words
 from dashboard.pages import Ask
-from dashboard.pages.guide import HONEST, NO_GUIDE, NOT_MODELLED, asked, can_take, group_of, show
+from dashboard.pages.guide import NO_GUIDE, asked, show
+from dashboard.pages.guide_pot import can_take
+from dashboard.pages.guide_words import HONEST, NOT_MODELLED, group_of
 from tests.dashboard.trees import attributes, classed, text_of
 
 DATA = Path(__file__).parents[1] / "data"
