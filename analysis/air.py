@@ -280,6 +280,6 @@ def is_wet_unmeasured(vpd_kpa: Numbers) -> npt.NDArray[np.bool_]:
 def _humidity_in_range(relative_humidity_pct: Numbers) -> FloatArray:
     humidity = np.asarray(relative_humidity_pct, dtype=np.float64)
     low, high = PLAUSIBLE_HUMIDITY_PCT
-    if humidity.size and low <= humidity.min() and humidity.max() <= high:
-        return np.minimum(np.maximum(humidity, 0.0), 100.0)
+    if humidity.size and humidity.min() >= 0.0 and humidity.max() <= 100.0:
+        return humidity  # as nearly all are
     return np.where((humidity < low) | (humidity > high), np.nan, np.clip(humidity, 0.0, 100.0))

@@ -24,7 +24,7 @@ Source: science notes sections 1 to 4 and 9; the surface energy balance is Penma
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +45,9 @@ DEEPEST_SUNK_MM = 2000.0
 FULLNESS = 3.0  # grains hold half their water a third of L1 above the water
 
 _WATER_G_K_PER_J = 18.01528 / 8.314462618
+
+BLOCK = 10_000
+"""States that are solved together: their intermediate arrays fit the processor's cache."""
 
 
 def diffusivity_m2_per_s(temperature_c: npt.ArrayLike) -> FloatArray:
@@ -271,6 +274,24 @@ def steady(
     Holds for rough stones over free water without radiation, or with a modest, known heat; see the science notes,
     section 10, for what makes it wrong. Source: science notes 9.1 to 9.4.
     """
+    given = (vpd_kpa, temperature_c, level_mm, np.nan if uptake_ml_per_day is None else uptake_ml_per_day)
+    shape = np.broadcast_shapes(*map(np.shape, given), columns.layer_l1_mm.shape[1:])
+    rows = max(1, BLOCK // max(1, columns.pots))
+    if columns.layer_l1_mm.ndim != 2 or len(shape) != 2 or shape[0] <= rows:
+        return _steady(columns, *given)
+    # Many moments of the same pots: a few at a time, whose intermediate arrays fit the processor's cache.
+    whole = [np.broadcast_to(one, shape) for one in given]
+    parts = [_steady(columns, *(one[at : at + rows] for one in whole)) for at in range(0, shape[0], rows)]
+    return Steady(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Steady)))
+
+
+def _steady(
+    columns: Columns,
+    vpd_kpa: npt.ArrayLike,
+    temperature_c: npt.ArrayLike,
+    level_mm: npt.ArrayLike,
+    uptake_ml_per_day: npt.ArrayLike,
+) -> Steady:
     ask = drivers(columns, vpd_kpa, temperature_c, level_mm, uptake_ml_per_day=uptake_ml_per_day)
     depth = steady_depth_mm(columns, ask)
     return losses(columns, ask, depth, vpd_kpa, temperature_c, level_mm)
@@ -292,13 +313,15 @@ def steady_depth_mm(columns: Columns, ask: Drivers) -> FloatArray:
             slope = here.supply_slope / here.supply - (here.net_slope + here.supply_slope) / asked
             return np.log(here.supply) - np.log(asked), -np.exp(x) * slope
 
-        moist = (mismatch(high)[0] >= 0.0) | (ask.numerator <= 0.0) | ~usable
+        value, slope = mismatch(high)
+        moist = (value >= 0.0) | (ask.numerator <= 0.0) | ~usable
         parched = ~moist & (mismatch(low)[0] <= 0.0)
         x = high.copy()
         # bracketed Newton in the logarithm of the wet height, where the supply law is straight; where one layer begins
         # it bends sharply and Newton may go to and fro, so every other of the later steps halves the bracket
         for turn in range(120):
-            value, slope = mismatch(x)
+            if turn:
+                value, slope = mismatch(x)
             low = np.where(value > 0.0, x, low)
             high = np.where(value > 0.0, high, x)
             step = x - value / slope
