@@ -1,5 +1,7 @@
 """The grower's calendar: follow-ups that are due, and the visits of the round."""
 
+from typing import Any
+
 from ingest.home import Home
 from ingest.logbook.calendar_feed import calendar_feed
 from ingest.moments import zone_named
@@ -16,10 +18,16 @@ def answer(home: Home, at_ms: int) -> bytes:
     )
 
 
-def _visits(home: Home, at_ms: int) -> list[dict[str, object]]:
+def _visits(home: Home, at_ms: int) -> list[dict[str, Any]]:
     from dashboard.answers import round as question
 
     if not home.logbook.pots():
         return []
-    visits: list[dict[str, object]] = question.answer(home, at_ms)["visits"]
-    return [visit for visit in visits if visit["pots"]]
+    visits = question.answer(home, at_ms)["visits"]
+    return [{**visit, "pots": [_by_fives(pot) for pot in visit["pots"]]} for visit in visits if visit["pots"]]
+
+
+def _by_fives(pot: dict[str, Any]) -> dict[str, Any]:
+    """A pot of a visit with its amount as it can be poured."""
+    ml = pot["fill_ml"]
+    return {**pot, "fill_ml": None if ml is None else 5 * round(ml / 5)}

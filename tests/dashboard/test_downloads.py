@@ -14,12 +14,15 @@ from flask.testing import FlaskClient
 
 from dashboard import calendar_secret
 from dashboard.access import set_password
+from dashboard.answers import calendar
 from dashboard.downloads import Downloads, offer
 from dashboard.pages.workshop import show
 from dashboard.serve import asks_of
 from ingest.backup import restore
 from ingest.home import Home, open_home
 from ingest.logbook.refusals import Refused
+from tests.dashboard.answers.window_home import NOW_MS as WINDOW_MS
+from tests.dashboard.answers.window_home import build
 from tests.dashboard.test_workshop import text_of
 from tests.dashboard.workshop_home import LOCAL, NOW_MS, client_of, furnished, sender
 
@@ -105,10 +108,20 @@ def test_the_calendar_is_read_by_another_library_and_holds_what_is_due(home: Hom
     secret = calendar_secret.read(home.folder)
     answer = client.get(f"/calendar/{secret}.ics", base_url=LOCAL)
     assert (answer.status_code, answer.mimetype) == (200, "text/calendar")
-    calendar = vobject.readOne(answer.text)
-    events = [(event.summary.value, event.dtstart.value.isoformat()) for event in calendar.vevent_list]
+    feed = vobject.readOne(answer.text)
+    events = [(event.summary.value, event.dtstart.value.isoformat()) for event in feed.vevent_list]
     assert ("Inspect window left: two weeks after the move.", "2026-03-20") in events  # overdue stands on today
-    assert calendar.contents["x-wr-calname"][0].value == "dryline"
+    assert feed.contents["x-wr-calname"][0].value == "dryline"
+
+
+def test_the_rounds_stand_in_the_calendar_in_amounts_that_can_be_poured(tmp_path: Path) -> None:
+    home = build(tmp_path)
+    visits = vobject.readOne(calendar.answer(home, WINDOW_MS).decode()).vevent_list
+    lines = [line for event in visits for line in event.description.value.splitlines()]
+    amounts = [int(line.split()[-2]) for line in lines if line.endswith(" mL")]
+    assert amounts
+    assert all(ml % 5 == 0 for ml in amounts)
+    home.close()
 
 
 def test_the_calendar_of_an_empty_home_is_a_calendar(tmp_path: Path) -> None:

@@ -127,8 +127,11 @@ def types(answer: Answer) -> list[Any]:
     return [
         html.H2("Pot types"),
         table(("type", "built after it"), rows) if rows else teach,
-        html.H3("A new pot type"),
-        form("pot_type", type_fields(), units=answer["units"], button="Keep the pot type"),
+        fold(
+            "A new pot type",
+            form("pot_type", type_fields(), units=answer["units"], button="Keep the pot type"),
+            is_open=not rows,
+        ),
     ]
 
 
