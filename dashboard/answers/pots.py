@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 
+from dashboard.answers.drinking import drinks_less_says
 from dashboard.answers.exposures import rooting_of
 from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, situation_at
@@ -111,6 +112,9 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
     if np.isfinite(thirst.high[index]) and thirst.high[index] < DRINKS_LESS and water.measured:
         share = round(100 * float(thirst.multiplier[index]))
         return "drinks_less", f"Drinks {share} % of what it should: look at wick and roots."
+    early = drinks_less_says(situation, index)
+    if early:
+        return "drinks_less", early
     rooting_mm = rooting_of(situation).of(index).value_mm
     too_dry = float(np.mean(depth > rooting_mm))
     if too_dry >= SURE:

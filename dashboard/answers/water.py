@@ -36,7 +36,7 @@ OWN_USE_SHARE_SD, BORROWED_USE_SHARE_SD = 0.15, 0.35
 """How far off the use between two fills may be: of a pot that was measured last week; of pots like it (assumed)."""
 MARK_SD_MM = 2.0
 """How well people meet a mark (common practice, no source)."""
-FOUND_SHARE = {"empty": (0.0, 0.05), "low": (0.2, 0.1), "half": (0.5, 0.12), "full": (0.95, 0.08)}
+FOUND_SHARE = {"empty": (0.0, 0.05), "low": (0.2, 0.1), "half": (0.5, 0.12), "full": (0.85, 0.12)}
 """What a grower means by the words for a reservoir before filling: a share of the mark, and its sd (assumed)."""
 USUAL_MARK_MM, USUAL_LEVEL_SHARE, USUAL_LEVEL_SHARE_SD = 50.0, 0.65, 0.25
 """Where a reservoir of which nothing is noted usually stands: a share of its mark, and how unsure (assumed)."""

@@ -75,7 +75,7 @@ def test_a_look_at_the_gauge_sets_the_level_of_a_pot_without_a_sensor(home: Home
     assert water.level_mm[-1] == pytest.approx(31.0, abs=3.0)
 
 
-@pytest.mark.parametrize(("word", "share"), [("low", 0.2), ("half", 0.5), ("full", 0.95)])
+@pytest.mark.parametrize(("word", "share"), [("low", 0.2), ("half", 0.5), ("full", 0.85)])
 def test_what_was_found_before_filling_measures_the_use_between(home: Home, word: str, share: float) -> None:
     began_ms = FULL_MS - 8 * DAY_MS
     home.logbook.add_note({"time_ms": began_ms, "pot": "never noted", "kind": "refill"})
