@@ -52,7 +52,8 @@ _USUAL_REFILL_DAYS = 4.0
 _EMPTY_HOURS = 24.0
 _NEARLY_EMPTY_MM = 3.0
 _KNOWN_MATTERS = 0.10  # of use: a change that is known to have happened needs less evidence than one that is guessed
-_KNOWN_USE_SHARE_SD, _KNOWN_DEPTH = 0.5, 1.5  # how far a known change may do more or less; its weight among the shares
+_SHOWS_AT_ALL = 0.03  # of use: a recorded change that does so much by the model may well have done all that was seen
+_KNOWN_USE_SHARE_SD, _KNOWN_DEPTH = 0.7, 2.0  # how far a known change may do more or less; its weight among the shares
 _BREAKS = 2.0  # times the usual difference between neighbouring five-day means: the air of an event, not of the season
 _WEATHER = ("dry_air", "low_reservoir")
 _SEASON = 1.4  # times 15 %
@@ -210,10 +211,12 @@ def _hidden(before: Spell, since: Spell, found: Weighed) -> Hidden:
     Use that goes the way of a recorded change is none: that change did more than the model thinks. What a plant drinks
     shows in use alone, so that without use that is off it is not accused.
     """
+    if since.silent and not np.isfinite(since.use_ml_per_day):
+        return NOTHING  # on a level or an air that nobody told nothing can be guessed
     nothing, best = found.chance["none"], found.best_hidden
     chance, surprise = found.chance[best.factor], _surprise(before, since, found)
     allowed = _allowed(before, since, found.log_use_if_none, found.recorded)
-    if abs(found.recorded) >= np.log1p(USE_MATTERS) and surprise * found.recorded > 0:
+    if abs(found.recorded) >= _SHOWS_AT_ALL and surprise * found.recorded > 0:
         return NOTHING
     if abs(surprise) > allowed:
         return best if chance >= 0.3 * (1 - nothing) else NOTHING
@@ -436,6 +439,8 @@ def _verdict(case: _Case) -> str:
     if best <= 0:
         return "mixed"
     known = np.isfinite(case.did[int(order[0])])
+    if since.silent and not known:
+        return "sensor_gap"
     if not moved and first == "dry_air" and not known:
         return "none"  # weather moves use from month to month: that is the season, not an event
     if not moved and best < (_KNOWN_MATTERS / USE_MATTERS if known else _SEASON if first in _WEATHER else 0.8):
@@ -473,7 +478,7 @@ def _use_unexpected(case: _Case) -> bool:
     if not (np.isfinite(case.ratio) and case.ratio > 0):
         return False
     expected, ratio = float(np.log(case.expected)), float(np.log(case.ratio))
-    if abs(case.recorded_use) >= np.log1p(USE_MATTERS) and (ratio - expected) * case.recorded_use > 0:
+    if abs(case.recorded_use) >= _SHOWS_AT_ALL and (ratio - expected) * case.recorded_use > 0:
         return False  # the recorded change did more than the model thinks
     return abs(ratio - expected) > _allowed(case.before, case.since, expected, case.recorded_use)
 

@@ -72,7 +72,7 @@ def hypotheses(columns: Columns, factors: Sequence[str]) -> list[Hidden]:
     if "wick" not in factors and (columns.wick_mm_per_ml_per_day > 0).any():
         found += [_wick(times) for times in (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)]
     if "plant" not in factors:
-        found += [_plant(times) for times in (0.0, 0.25, 0.5, 0.7, 1.5, 2.0, 2.7, 3.6, 5.0)]
+        found += [_plant(times) for times in (0.0, 0.25, 0.5, 1.5, 2.0, 2.7, 3.6, 5.0)]
     if "vent_holes" not in factors and (columns.vent_count > 0).any():
         found += [_vents(times) for times in (0.3, 2.0, 4.0)]
     if "top_layer" not in factors and (columns.cover_mm > 0).any():
