@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from ingest.readings import DAY_MS, HOUR_MS, HOURLY_COLUMNS, FloatArray, IntArray, Reading
 from ingest.readings.influx_server import InfluxServer
 from ingest.readings.sqlite import SqliteReadings
-from tests.benchmarks.table import Growth, Row
+from tests.benchmarks.table import Growth, Row, clock_s
 from tests.influxd import running_influxd
 
 T0 = 1_735_689_600_000  # 2025-01-01T00:00Z
@@ -277,33 +277,33 @@ class Influx:
         )
 
 
-def median_ms(runs: int, work: Callable[[int], object]) -> float:
-    """The median of several runs, the first one (which warms caches) left out."""
-    took = []
-    for run in range(runs + 1):
-        begin = time.perf_counter()
-        work(run)
-        took.append(1000 * (time.perf_counter() - begin))
-    return statistics.median(took[1:])
+def measure(peers: Sequence[tuple[Peer, int]], series: int, points: int, runs: int) -> dict[str, dict[str, float]]:
+    """Medians of every question to every peer (with what it takes on disk), asked in turns.
 
-
-def measure(peer: Peer, series: int, points: int, runs: int, disk_bytes: int) -> dict[str, float]:
-    """Every figure of one peer; batches go in last, so that all have read the same readings."""
+    The first turn warms caches and does not count; batches go in last, so that all have read the same readings.
+    """
     since_ms = T0 + points * STEP_MS - 30 * DAY_MS
     end_ms = T0 + points * STEP_MS
-    if (peer.one_series(source(1), end_ms), peer.latest()) != (points, series):
-        raise SystemExit(f"{peer.name} does not hold what was put in.")
-    return {
-        "bytes a reading": disk_bytes / (series * points),
-        f"one series, {points:,} points, ms": median_ms(
-            runs, lambda run: peer.one_series(source(run % series), end_ms)
-        ),
-        f"latest of {series}, ms": median_ms(runs, lambda _: peer.latest()),
-        f"hourly means, 30 days x {series}, ms": median_ms(min(runs, 3), lambda _: peer.hourly_means(since_ms)),
-        f"durable insert of {BATCH}, ms": median_ms(
-            3 * runs, lambda run: peer.insert(fresh_batch(series, points, run))
-        ),
-    }
+    for peer, _ in peers:
+        if (peer.one_series(source(1), end_ms), peer.latest()) != (points, series):
+            raise SystemExit(f"{peer.name} does not hold what was put in.")
+    found = {peer.name: {"bytes a reading": disk_bytes / (series * points)} for peer, disk_bytes in peers}
+    questions: list[tuple[str, int, Callable[[Peer, int], object]]] = [
+        (f"one series, {points:,} points, ms", runs, lambda peer, run: peer.one_series(source(run % series), end_ms)),
+        (f"latest of {series}, ms", runs, lambda peer, _: peer.latest()),
+        (f"hourly means, 30 days x {series}, ms", min(runs, 5), lambda peer, _: peer.hourly_means(since_ms)),
+        (f"durable insert of {BATCH}, ms", 3 * runs, lambda peer, run: peer.insert(fresh_batch(series, points, run))),
+    ]
+    for question, times, ask in questions:
+        took: dict[str, list[float]] = {peer.name: [] for peer, _ in peers}
+        for run in range(times + 1):
+            for peer, _ in peers:
+                begin = time.perf_counter()
+                ask(peer, run)
+                took[peer.name].append(1000 * (time.perf_counter() - begin))
+        for name, all_of_them in took.items():
+            found[name][question] = statistics.median(all_of_them[1:])
+    return found
 
 
 def load(store: SqliteReadings, series: int, points: int) -> None:
@@ -329,7 +329,7 @@ def kept_hourly(folder: Path, series: int, runs: int) -> float:
             noise = np.random.default_rng(number).uniform(0.2, 1.5, (len(HOURLY_COLUMNS), hours.size))
             facts = {"place": f"shelf {number}", "hour_ms": hours, **dict(zip(HOURLY_COLUMNS, noise, strict=True))}
             store.write_facts(pd.DataFrame(facts))
-        return median_ms(min(runs, 3), lambda _: [store.read_hourly(f"shelf {n}", T0, 2**50) for n in range(series)])
+        return 1000 * clock_s(lambda: [store.read_hourly(f"shelf {n}", T0, 2**50) for n in range(series)], min(runs, 5))
 
 
 def main() -> None:
@@ -359,18 +359,18 @@ def measured(
             # As a refresh leaves it, which writes facts and clears the marks of touched hours.
             store.write_facts(touched_until=store.touched().until)
         with closing(SqliteReadings(path)) as store:
-            results["rows"] = measure(Rows(store), series, points, runs, store.size().bytes)
+            results |= measure([(Rows(store), store.size().bytes)], series, points, runs)
             store.seal(T0 + points * STEP_MS, lambda done, of: said(f"{done:,} of {of:,} days sealed"))
         store = opened.enter_context(closing(SqliteReadings(path)))
-        results["sealed"] = measure(Sealed(store), series, points, runs, store.size().bytes)
+        peers: list[tuple[Peer, int]] = [(Sealed(store), store.size().bytes)]
         if "DuckDB" not in without:
             said("DuckDB")
             duck = opened.enter_context(closing(DuckDb(folder / "readings.duckdb", series, points)))
-            results[duck.name] = measure(duck, series, points, runs, duck.bytes_on_disk())
+            peers.append((duck, duck.bytes_on_disk()))
         if "Parquet" not in without:
             said("Parquet")
             months = ParquetMonths(folder / "parquet", series, points)
-            results[months.name] = measure(months, series, points, runs, months.bytes_on_disk())
+            peers.append((months, months.bytes_on_disk()))
         if "InfluxDB" not in without:
             said("InfluxDB")
             influxd = opened.enter_context(running_influxd(folder / "influx"))
@@ -379,7 +379,9 @@ def measured(
             # Restarted, so that what it keeps in memory is written and packed as on any other day.
             influxd.stop()
             influxd.start()
-            results[influx.name] = measure(influx, series, points, runs, influx.bytes_on_disk())
+            peers.append((influx, influx.bytes_on_disk()))
+        said("measuring")
+        results |= measure(peers, series, points, runs)
         hourly_ms = kept_hourly(folder, series, runs)
     said("")
     return results, hourly_ms
@@ -391,7 +393,7 @@ def rows(scale: float = 1.0) -> tuple[list[Row], list[Growth]]:
     Hourly means are what dryline keeps as facts; computed from the raw readings they stand beside.
     """
     series, points = max(20, round(400 * scale)), 50_000
-    results, hourly_ms = measured(series, points, 5)
+    results, hourly_ms = measured(series, points, 7)
     questions = list(results["sealed"])
     found: list[Row] = []
     for question in questions:
