@@ -31,6 +31,7 @@ from analysis.setups import column_parameters
 ENOUGH = 0.1  # share of days deeper than the rooting depth that a plant puts up with
 SURE = 0.9
 WET_DAYS = 0.5
+EVEN = 0.5
 LIKELY, MAY_WAIT_DAYS = 0.7, 0.5
 """With less agreement than 7 in 10, and a risk on fewer than half of the days, a look comes before any change."""
 WET_LIMIT_MM = {"airy": 80.0, "even": 65.0, "wetter": 45.0}
@@ -405,7 +406,11 @@ def _sentence(outlooks: Sequence[Outlook], step: Step) -> str:
             return f"Too dry {now}, and no step tried here is enough by itself."
         return f"Too dry {now}; nothing tried is enough by itself, {step.change} helps most ({then})."
     if step.likeliest == "leave":
-        return f"Leave it: too dry {now}." if step.sure else f"Probably leave it (too dry {now}): look once more."
+        if step.sure:
+            return f"Leave it: too dry {now}."
+        if step.chance < EVEN:
+            return f"Not known yet (too dry {now}): look before anything is changed."
+        return f"Probably leave it (too dry {now}): look once more."
     risk = "too dry" if best.option.against == "dry" else "too wet"
     if risk == "too wet":
         now = _days_in_words(leave.chance_too_wet, leave.chance_too_wet, leave.chance_too_wet)

@@ -212,7 +212,7 @@ def absence_plan(
     fill = np.flatnonzero((water <= whole).mean(0) > risk)
     room = np.maximum(to_mark_ml[:, fill] - water[:, fill], 0.0)
     water[:, fill] = to_mark_ml[:, fill]
-    chance = (water <= whole).mean(0)
+    chance = (water <= _used_between(cumulative, use_ml_per_day, leave, return_day)).mean(0)
     fails = np.flatnonzero(chance > risk)
     lasts = days_left(water[:, fails], _from_day(use_ml_per_day[:, fails], leave))
     order = np.argsort(np.quantile(lasts, 0.1, axis=0)) if len(fails) else np.zeros(0, np.int64)
@@ -324,18 +324,25 @@ def _sitter_visits(
         if len(due):
             visits.append(SitterVisit(day, due, np.quantile(room, 0.1, axis=0), np.quantile(room, 0.9, axis=0)))
         water[:, due] = to_mark[:, due]
-        ahead = _used_between(cumulative, use, day, back + SLIPPED_VISIT_DAYS)
+        ahead = _used_between(cumulative, use, day, back)
         fails = np.flatnonzero((water <= ahead).mean(0) > risk)
     return visits
 
 
 def _absence_says(filled: int, failing: int, days: float, sitter: list[SitterVisit]) -> str:
+    fill = f"Fill {_pots(filled)} on leaving" if filled else "Nothing needs filling on leaving"
     if failing == 0:
-        return f"Fill {filled} pots on leaving; every pot then lasts the {days:.0f} days."
-    visits = "one visit" if len(sitter) == 1 else f"{len(sitter)} visits"
+        return f"{fill}; every pot then lasts the {days:.0f} days."
+    do = "does" if failing == 1 else "do"
     if not sitter:
-        return f"{failing} pots do not last the {days:.0f} days even when full, and no sitter's rhythm saves them."
-    return f"Fill {filled} pots on leaving; {failing} do not last the {days:.0f} days: a sitter needs {visits}."
+        full = f"{_pots(failing)} {do} not last the {days:.0f} days even when full"
+        return f"{full}, and no sitter's rhythm saves {'it' if failing == 1 else 'them'}."
+    visits = "one visit" if len(sitter) == 1 else f"{len(sitter)} visits"
+    return f"{fill}; {_pots(failing)} {do} not last the {days:.0f} days: a sitter needs {visits}."
+
+
+def _pots(number: int) -> str:
+    return f"{number} pot{'s' if number != 1 else ''}"
 
 
 def _no_plan(says: str) -> AbsencePlan:

@@ -35,6 +35,7 @@ from ingest.readings import DAY_MS
 from ingest.settings import EVERY_DAY
 
 HORIZON_DAYS = 14
+NO_AIR = "No pot can be planned: no shelf's air is known."
 SITTER_CAUTIONS = (
     "Fill to the mark, never above it: wet roots rot.",
     "If the mark is reached before the amount is used up, stop; note what was poured.",
@@ -102,7 +103,7 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
         "cannot_wait": [_cannot_wait(plan, one) for one in found.cannot_wait],
         "unplanned": unplanned,
         "salts": list(salts_of(situation)),
-        "says": found.says or _says(plan, found),
+        "says": _says(plan, found),
         "away": None if away is None else _away(plan, at_ms, away, zone),
     }
 
@@ -217,7 +218,9 @@ def _cannot_wait(plan: _Plan, one: CannotWait) -> dict[str, Any]:
 def _says(plan: _Plan, found: RoundPlan) -> str:
     """The round in one sentence."""
     if not plan.pots:
-        return "No pot can be planned: no shelf's air is known."
+        return NO_AIR
+    if found.says:
+        return found.says
     due = next((visit for visit in found.visits if visit.pots.size), None)
     if due is None:
         return f"No pot needs water within {HORIZON_DAYS} days."
@@ -244,7 +247,7 @@ def _away(plan: _Plan, at_ms: int, away: tuple[int, int], zone: ZoneInfo) -> dic
         "from": dates[0],
         "to": dates[1],
         "days": back - leave,
-        "says": found.says,
+        "says": found.says if plan.pots else NO_AIR,
         "fill_before": [
             {key: row[key] for key in ("pot", "shelf", "fill_ml", "fill_mark_mm", "rests_on")}
             for row in _fills(plan, found.fill_before.tolist(), found.fill_ml, found.fill_ml)
@@ -276,6 +279,8 @@ def _sitter_says(plan: _Plan, found: AbsencePlan) -> str:
     if found.sitter:
         days = ", ".join(_date(plan, visit.day) for visit in found.sitter)
         return f"Please come on {days}. Pour slowly, each pot to the mark on its gauge."
+    if not plan.pots:
+        return ""
     return "Nobody needs to come." if not found.fails.size else "No sitter's rhythm saves the pots that do not last."
 
 

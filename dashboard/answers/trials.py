@@ -150,8 +150,10 @@ def _table(situation: Situation, setups: Sequence[Description]) -> pd.DataFrame:
     return pd.DataFrame(rows, index=[pot.label for pot in pots])
 
 
-def _mix(media: Sequence[str], share: np.ndarray[Any, Any]) -> str:
-    """The media of the lowest layer in tenths, as a word that equal mixes share."""
+def _mix(media: Sequence[str], share: np.ndarray[Any, Any]) -> str | None:
+    """The media of the lowest layer in tenths, as a word that equal mixes share; None where nobody knows them."""
+    if share[-1][list(media).index("unknown")] > 0:
+        return None
     tenths = np.round(10 * share[-1]).astype(int)
     return ", ".join(f"{name.replace('_', ' ')} {part}/10" for name, part in zip(media, tenths, strict=True) if part)
 
@@ -203,8 +205,8 @@ def _next_look(situation: Situation, since_ms: int, result: TrialResult) -> str:
     wait = SETTLE_DAYS - (situation.at_ms - since_ms) / DAY_MS
     if wait > 0:
         return f"The column is settling: look at both in {max(round(wait), 1)} days."
-    left = result.planned_looks - result.looks
-    return f"Look at both on the same day; {left} of {result.planned_looks} planned looks are left."
+    left = f"{result.planned_looks - result.looks} of {result.planned_looks} planned looks are left"
+    return f"The {left}." if result.verdict == "too_few" else f"Look at both on the same day; {left}."
 
 
 def _difference(result: TrialResult) -> dict[str, float | None]:

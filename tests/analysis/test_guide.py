@@ -199,6 +199,15 @@ def test_where_nothing_suffices_only_a_step_that_helps_is_named() -> None:
     assert no_help.change == "leave"
 
 
+def test_where_the_draws_are_at_odds_nothing_is_called_probable() -> None:
+    home = _home([0.6, 1.0])
+    likely, at_odds = advise(home, _draws(home, spread=1.0))
+    assert likely.chance_right > 0.5 > at_odds.chance_right
+    assert likely.change == at_odds.change == "leave"
+    assert likely.says.startswith("Probably leave it")
+    assert at_odds.says.startswith("Not known yet")
+
+
 def test_each_draws_own_answer_is_handed_on_for_the_worth_of_looks() -> None:
     (vague,) = advise(_home([0.8]), _draws(_home([0.8])))
     assert len(vague.answer_draws) == _COUNT

@@ -165,7 +165,7 @@ def test_an_absence_that_everything_survives_needs_no_sitter() -> None:
 def test_pots_with_too_small_a_reservoir_are_not_promised_a_sitter() -> None:
     plan = absence_plan(_sure([100]), _sure([100]), _steady([100]), 0, 14)
     assert plan.sitter == []
-    assert "no sitter's rhythm saves them" in plan.says
+    assert "no sitter's rhythm saves it" in plan.says
 
 
 @pytest.mark.parametrize(("leave", "back", "says"), [(-9, -2, "is over"), (5, 3, "must come after")])

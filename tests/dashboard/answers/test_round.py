@@ -132,6 +132,16 @@ def test_a_short_absence_needs_nobody(home):
     assert away["sitter"]["says"] == "Nobody needs to come."
 
 
+def test_where_no_shelf_has_air_one_sentence_says_so(tmp_path: Path):
+    opened = home_with(tmp_path, ())
+    opened.logbook.put_pot({"label": "stair top"})
+    opened.logbook.describe_setup("stair top", {**SETUP, "shelf": "stairwell"}, march(1))
+    found = rounds.answer(opened, march(20), (march(21), march(29)))
+    opened.close()
+    assert found["says"] == found["away"]["says"] == "No pot can be planned: no shelf's air is known."
+    assert all(visit["pots"] == [] for visit in found["visits"])
+
+
 def test_an_absence_in_the_past_and_one_turned_round_get_a_sentence(home):
     past = rounds.answer(home, march(20), (march(5), march(9)))["away"]
     assert past["says"].startswith("That absence is over")

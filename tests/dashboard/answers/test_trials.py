@@ -106,6 +106,14 @@ def test_looks_before_the_column_has_settled_do_not_count(tmp_path: Path):
     assert "is settling: look at both in" in pair["next_look_says"]
 
 
+def test_a_mix_that_nobody_knows_makes_no_pair(tmp_path: Path):
+    home = twins(tmp_path)
+    home.logbook.change_setup("window right", {"layers": [{"thickness_mm": 100, "mix": "unknown"}]}, march(3))
+    found = trials.answer(home, march(20))
+    home.close()
+    assert found["trials"] == found["proposed"] == []
+
+
 def test_an_empty_home_has_no_trials_and_says_so(tmp_path: Path):
     home = home_with(tmp_path)
     assert trials.answer(home, march(20))["says"] == "No pot is in the logbook yet."
