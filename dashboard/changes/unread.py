@@ -29,12 +29,14 @@ def claim(home: Home, at_ms: int, body: Body) -> dict[str, Any]:
     at = place_of(home, word(body, "at", "Say where it stands: a shelf, or a pot."), at_ms)
     message = _message(home, body.get("id"))
     sensors = _sensors(home, message, rows(body, "streams"), body.get("time_zone"))
+    waited = _kept_of(home, message.topic)
     # The logbook first: a replay that is cut short goes on by itself, since the ingester reads claimed messages again.
     with home.logbook.writing():
         for sensor in sensors:
             home.logbook.put_sensor(sensor)
             home.logbook.place_sensor(sensor.source, at, min(message.arrived_ms, at_ms))
-    read = replay(home.readings, home.logbook.sensors(), at_ms)
+    replay(home.readings, home.logbook.sensors(), at_ms)
+    read = max(waited - _kept_of(home, message.topic), 0)  # by us, or by the ingester, who may have been quicker
     _place_since_first_reading(home, sensors, at, at_ms)
     undo = [("sensor_withdrawn", {"source": sensor.source}) for sensor in sensors]
     return answered(f"{_counted(len(sensors), 'sensor')} at {in_words(at)}; {_counted(read, 'message')} read.", *undo)
@@ -60,6 +62,10 @@ def _message(home: Home, number: Any) -> StoredUnread:
     if found is None:
         raise Refused("That message is no longer kept: it was read meanwhile, or made room for newer ones. Look again.")
     return found
+
+
+def _kept_of(home: Home, topic: str) -> int:
+    return sum(one.topic == topic for one in home.readings.unread(LOOKED_AT))
 
 
 def _sensors(home: Home, message: StoredUnread, chosen: Sequence[Body], zone: Any) -> list[Sensor]:
