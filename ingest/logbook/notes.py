@@ -19,6 +19,8 @@ from ingest.moments import text_of
 
 _KEPT = (*NOTE_COLUMNS[3:], "detail")  # the columns of the table that a person fills, beside time, pot and kind
 
+MOST_NOTES = 2**31  # what the smallest of the databases numbers its rows with
+
 
 class Notes(Setups):
     """What people saw and did."""
@@ -255,7 +257,8 @@ class Notes(Setups):
 
     def _note_row(self, connection: sa.Connection, note_id: int) -> sa.Row[Any]:
         query = self._query(None, None, None, None, withdrawn=True).where(t.note.c.id == note_id)
-        row = connection.execute(query).one_or_none()
+        # A number that no database can hold is asked of none.
+        row = connection.execute(query).one_or_none() if 0 < note_id < MOST_NOTES else None
         if row is None:
             raise Unknown(f"There is no note {note_id}.")
         return row

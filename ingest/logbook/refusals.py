@@ -70,7 +70,8 @@ def faults_of(error: ValidationError, model: type[BaseModel], where: str = "") -
 
 
 def _fault(detail: dict[str, Any], model: type[BaseModel], where: str) -> Fault:
-    path = [step for step in detail["loc"] if step not in WORD_OR_TABLE]
+    # What a person named like one of our own steps is still the key that is wrong.
+    path = [step for step in detail["loc"] if step not in WORD_OR_TABLE] or list(detail["loc"][-1:])
     key = _path(path)
     given = detail["input"]
     if detail["type"] == "extra_forbidden":

@@ -160,3 +160,16 @@ def test_every_change_without_the_sessions_token_is_refused(home: Home, client: 
 def test_answers_for_machines_are_json_whatever_the_words_are(home: Home):
     shown = orjson.dumps(asks_of(home).wall(march(4)), option=orjson.OPT_SERIALIZE_NUMPY)
     assert SCRIPT in json.dumps(json.loads(shown))
+
+
+@pytest.mark.parametrize(
+    ("name", "body", "says"),
+    [
+        ("follow_up_done", {"note_id": 2**40, "step": "repeat"}, f"There is no note {2**40}."),
+        ("pot_type", {"label": "tall", "setup": {"points": 0}}, "there is no key 'points'"),
+    ],
+)
+def test_numbers_and_keys_that_fit_nowhere_are_refused_in_a_sentence(client: FlaskClient, name, body, says):
+    answer = client.post(f"/change/{name}", json=body, headers=token(client))
+    assert answer.status_code in (404, 422)
+    assert says in answer.get_json()["faults"][0]["says"]

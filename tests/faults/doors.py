@@ -15,10 +15,13 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import orjson
 from PIL import Image
 
+from dashboard.changes import CHANGES
 from dashboard.signin import LONGEST_BODY
 from ingest.backup import restore
 from ingest.home import Home, open_home
@@ -102,6 +105,21 @@ SENSOR = json.dumps(
 ).encode()
 
 
+#: What screens ask to be changed, by the change's name. Those that write elsewhere or tell others are left out.
+ASKED: tuple[dict[str, Any], ...] = (
+    {"notes": {"notes": [{"time_ms": NOW_MS, "pot": "window left", "kind": "text", "text": "new leaf"}]}},
+    {"note_corrected": {"id": 1, "version": 1, "changes": {"text": "newer leaf"}}},
+    {"note_withdrawn": {"id": 1, "version": 1}},
+    {"follow_up_done": {"note_id": 1, "step": "repeat"}},
+    {"pot": {"pot": {"label": "window right", "likes": "airy", "roots": "thick"}}},
+    {"shelf": {"shelf": {"label": "east", "air": "gentle"}}},
+    {"pot_type": {"label": "tall", "setup": {"layers": [{"thickness_mm": 110, "mix": "unknown"}]}}},
+    {"shelf_renamed": {"label": "east", "to": "west"}},
+    {"sensor": {"sensor": json.loads(SENSOR)}},
+    {"sensor_withdrawn": {"source": "a/b#/air/*/c"}},
+)
+
+
 @dataclass(frozen=True)
 class Door:
     """What takes bytes in (True) or refuses them (False), and good examples."""
@@ -125,6 +143,7 @@ def doors(folder: Path) -> dict[str, Door]:
         "settings": Door(lambda body: _settings(folder / "fuzzed.toml", body), (SETTINGS,)),
         "photo": Door(_kept_out(lambda body: _photo(folder / "photos", body)), _pictures()),
         "backup": Door(_kept_out(lambda body: _restore(folder, body)), (_archive(),)),
+        "change": Door(_kept_out(lambda body: _change(home, body)), tuple(json.dumps(one).encode() for one in ASKED)),
     }
 
 
@@ -139,6 +158,18 @@ def _kept_out(door: Callable[[bytes], object]) -> Callable[[bytes], bool]:
         return refused is None
 
     return knock
+
+
+def _change(home: Home, body: bytes) -> None:
+    """A change as a screen asks for it, by JSON whose one key is its name."""
+    try:
+        asked = orjson.loads(body)
+        ((name, told),) = asked.items()
+    except (ValueError, AttributeError) as error:
+        raise Refused("What was sent cannot be read.") from error
+    if name not in {known for one in ASKED for known in one} or name not in CHANGES or not isinstance(told, dict):
+        raise Refused("There is no such change.")
+    CHANGES[name](home, NOW_MS, told)
 
 
 def _payload(body: bytes) -> bool:

@@ -15,12 +15,16 @@ ROOT = Path(__file__).parents[2]
 
 def test_bent_input_is_taken_in_or_refused_by_every_door(tmp_path: Path):
     done = subprocess.run(
-        [sys.executable, "-m", "tests.faults.fuzz", "--cases", "150"], cwd=ROOT, capture_output=True, text=True
+        [sys.executable, "-m", "tests.faults.fuzz", "--cases", "150", *fuzz_by_coverage.DOORS],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
     )
     print(f"\n{done.stdout}")
     assert done.returncode == 0, done.stderr[-5000:]
     told = [line.partition(":")[0] for line in done.stdout.splitlines()]
-    assert told == list(doors(tmp_path)) == list(fuzz_by_coverage.DOORS)
+    assert told == list(fuzz_by_coverage.DOORS)
+    assert set(told) <= set(doors(tmp_path))
     assert all(" 0 taken in" not in line and " 0 refused" not in line for line in done.stdout.splitlines())
 
 
