@@ -1,6 +1,7 @@
 """The Logbook page's forms and answers, and what its changes keep, without a browser."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -8,7 +9,7 @@ import pytest
 
 from dashboard.answers import logbook
 from dashboard.pages.forms import form
-from dashboard.pages.logbook import PAGE, Place, place_at, tell
+from dashboard.pages.logbook import PAGE, Place, place_at, section, tell
 from dashboard.pages.note_fields import TITLES, note_fields
 from dashboard.serve import asks_of
 from dashboard.signin import Access
@@ -137,6 +138,19 @@ def test_a_logbook_that_cannot_be_read_gets_a_sentence(home: Home, caplog: pytes
     (home.folder / "logbook.db").write_bytes(b"not a database, not at all, whatever it was before")
     told = tell(ask, "/logbook", 14)
     assert told.get("refused") or told.get("fault")
+
+
+def test_the_drawing_of_a_pot_is_the_walls_and_notes_go_on_without_it(
+    home: Home, caplog: pytest.LogCaptureFixture
+) -> None:
+    facts = {"build": {}, "level_mm": 20.0}
+    wall = {"shelves": [{"label": "sill", "pots": [{"label": "left", "section": facts}]}]}
+    ask = replace(asks_of(home), wall=lambda _: wall)
+    assert section(ask, "/logbook/left") == {"pot": "left", "section": facts}
+    assert section(ask, "/logbook/right") is None
+    assert section(ask, "/logbook") is None
+    assert section(replace(ask, wall=lambda _: {}), "/logbook/left") is None
+    assert "section" in caplog.text
 
 
 # --- changes
