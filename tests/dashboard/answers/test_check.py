@@ -183,6 +183,25 @@ def test_a_damaged_store_is_found_by_reading_all_of_it(tmp_path: Path):
     assert "store_damaged" in [finding["kind"] for finding in found]
 
 
+def test_a_single_bit_that_changed_in_a_sealed_day_is_found_and_the_day_named(tmp_path: Path):
+    home = home_with(tmp_path)
+    hear(home, WARMTH)
+    assert home.readings.seal(march(30)) > 0
+    home.close()
+    with closing(sqlite3.connect(tmp_path / "readings.db")) as db, db:
+        key, body = db.execute("SELECT key, body FROM chunk ORDER BY key LIMIT 1").fetchone()
+        db.execute("UPDATE chunk SET body = ? WHERE key = ?", (body[:-1] + bytes([body[-1] ^ 1]), key))
+    changed = open_home(tmp_path)
+    try:
+        found = check.answer(changed, AT_MS)["findings"]
+    finally:
+        changed.close()
+    said = [finding["says"] for finding in found if finding["kind"] == "store_damaged"]
+    assert len(said) == 1
+    assert said[0].startswith("The sealed day 2026-03-")
+    assert said[0].endswith(f" of {WARMTH.source} is damaged.")
+
+
 def test_a_file_that_is_no_database_is_one_finding(tmp_path: Path):
     home_with(tmp_path).close()
     (tmp_path / "readings.db").write_bytes(b"no database at all, " * 400)
