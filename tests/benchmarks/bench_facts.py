@@ -21,8 +21,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from dashboard.answers.refresh import refresh
 from ingest.home import Home, open_home
 from ingest.readings import DAY_MS, HOUR_MS, Reading
+from ingest.readings_parquet import export_months
 from tests import nursery
-from tests.benchmarks.table import Growth, Row, at_least, processor_s, seconds, within
+from tests.benchmarks.table import Growth, Row, at_least, clock_s, processor_s, seconds, within
 
 PLACES, DAYS, MINUTES = 300, 365, 5.0
 FEW = 5
@@ -118,6 +119,28 @@ def duckdb_s(home: Home, folder: Path, places: int) -> tuple[float, float]:
         )
 
 
+def parquet_s(home: Home, folder: Path) -> tuple[float, float, float]:
+    """Seconds to export all readings as monthly Parquet, bytes a reading, and seconds in which DuckDB reads them."""
+    import duckdb
+
+    count = home.readings.size().readings
+    exported = []
+    sensors = home.logbook.sensors()
+    took = clock_s(
+        lambda: exported.append(export_months(folder, home.readings, sensors, None, nursery.END_MS + DAY_MS)), 1
+    )
+    files = f"read_parquet('{folder}/*/*.parquet', hive_partitioning = true)"
+    query = f"""SELECT place, date_trunc('hour', time) AS hour, avg(value), count(*) FROM {files}
+                WHERE quantity = 'air_temperature' GROUP BY ALL"""
+    with closing(duckdb.connect()) as db:
+        (rows,) = db.execute(f"SELECT count(*) FROM {files}").fetchall()[0]
+        if (exported[-1], rows) != (count, count):
+            raise SystemExit(f"DuckDB finds {rows} readings in Parquet, the store has {count}.")
+        query_s = clock_s(lambda: db.execute(query).fetchnumpy(), 3)
+    size = sum(file.stat().st_size for file in folder.rglob("*.parquet"))
+    return took, size / count, query_s
+
+
 def rebuild(folder: str) -> None:
     """Build all facts of a home anew in this process, and say how long it took and the most memory it had."""
     with closing(open_home(Path(folder))) as home:
@@ -139,6 +162,7 @@ def rows(scale: float = 1.0) -> tuple[Sequence[Row], Sequence[Growth]]:
             more = float(np.median(hours_more(home, 4)))
             pandas_s = processor_s(lambda: naive_pandas(home, FEW), 1) * places / FEW
             rows_s = processor_s(lambda: naive_rows(home, 1), 1) * places
+            export_s, bytes_each, query_s = parquet_s(home, folder / "parquet")
             duck_s, bare_s = duckdb_s(home, folder, places)
     memory = memory_kb * 1024 / 1e9
     what = f"all hourly facts anew, {places} places x 1 year, {count / 1e6:.3g} million readings"
@@ -150,6 +174,9 @@ def rows(scale: float = 1.0) -> tuple[Sequence[Row], Sequence[Growth]]:
         within(what, ours, "limit: one pass in DuckDB, pairs by ASOF join, means and maximum by hour", duck_s, 5),
         within(what, ours, "DuckDB without pairs or deficit: bare means and maxima by hour", bare_s, 5),
         Row(what, f"{memory:.2g} GB at most", "", "", "", "less than 1 GB", memory < 1.0),
+        Row(f"export of {count / 1e6:.3g} million readings as monthly Parquet", seconds(export_s),
+            "DuckDB finds every one; hourly means of all temperatures take it", seconds(query_s),
+            f"{bytes_each:.2g} bytes a reading", "", None),
         Row("refresh after one hour more", seconds(more), "all of it anew", seconds(ours),
             f"{share:.2g} % of it", "less than 1 %", share < 1.0),
     ]  # fmt: skip
