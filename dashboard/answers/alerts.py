@@ -23,6 +23,7 @@ from dashboard.answers.pots import SURE, air_is_known, pots_of
 from dashboard.answers.shelf_air import AirNow, airs_now
 from dashboard.answers.situation import Situation, situation_at
 from ingest.home import Home
+from ingest.readings import StoreTorn
 
 Alert = dict[str, Any]
 
@@ -47,13 +48,15 @@ ORDER = (
 )
 MINUTE_MS = 60_000
 OF_POTS = ("fill", "drinks_less", "too_dry", "too_wet")
-OF_HOUSE = ("store_damaged", "disk_nearly_full", "ingester_stopped", "ingester_trouble", "clock_wrong")
 
 
 def answer(home: Home, at_ms: int) -> dict[str, Any]:
     """`{at_ms, alerts: [{id, kind, pot, shelf, label, says, since_ms}], says}`, the most pressing first."""
-    found = standing_alerts(home, situation_at(home, at_ms), at_ms)
-    house = [one for one in check.answer(home, at_ms, verify=False)["findings"] if one["kind"] in OF_HOUSE]
+    try:
+        found = standing_alerts(home, situation_at(home, at_ms), at_ms)
+    except StoreTorn as error:
+        found = [_alert("store_damaged", f"{error} Restore a backup.")]
+    house = check.house_findings(home, at_ms)
     found += [_alert(one["kind"], one["says"], since_ms=one["since_ms"]) for one in house]
     says = "Nothing needs you." if not found else f"{len(found)} {'needs' if len(found) == 1 else 'need'} you."
     return {"at_ms": at_ms, "alerts": in_order(found), "says": says}

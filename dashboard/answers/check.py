@@ -43,15 +43,8 @@ def answer(home: Home, at_ms: int, *, verify: bool = True, least_free_pct: float
     databases whole for damage, which takes a while on a large one. Where the store cannot be read, `unread_messages` is
     None and the findings say why.
     """
-    findings: list[Finding] = []
-    if not host_clock_is_sane(at_ms):
-        findings.append(_finding("clock_wrong", "This machine's clock is not set; nothing is stamped until it is."))
-    free_pct = disk_free_pct(home)
-    if free_pct < least_free_pct:
-        findings.append(_finding("disk_nearly_full", f"The disk has {free_pct:.1f} % left; free some space."))
     damage = _damage(home) if verify else []
-    findings += damage
-    findings += _ingester_trouble(home, at_ms) + _alerts_trouble(home)
+    findings = damage + house_findings(home, at_ms, least_free_pct=least_free_pct) + _alerts_trouble(home)
     unread: int | None = None
     try:
         findings += sensor_findings(home, at_ms)
@@ -66,9 +59,20 @@ def answer(home: Home, at_ms: int, *, verify: bool = True, least_free_pct: float
         "findings": findings,
         "told": _told(home),
         "unread_messages": unread,
-        "disk_free_pct": free_pct,
+        "disk_free_pct": disk_free_pct(home),
         "says": "All well." if not findings else f"{len(findings)} to look at.",
     }
+
+
+def house_findings(home: Home, at_ms: int, *, least_free_pct: float = LEAST_FREE_PCT) -> list[Finding]:
+    """What is wrong with clock, disk and ingester; asked without reading any database."""
+    findings = []
+    if not host_clock_is_sane(at_ms):
+        findings.append(_finding("clock_wrong", "This machine's clock is not set; nothing is stamped until it is."))
+    free_pct = disk_free_pct(home)
+    if free_pct < least_free_pct:
+        findings.append(_finding("disk_nearly_full", f"The disk has {free_pct:.1f} % left; free some space."))
+    return findings + _ingester_trouble(home, at_ms)
 
 
 def disk_free_pct(home: Home) -> float:

@@ -9,7 +9,7 @@ from dashboard.answers import alerts, wall
 from dashboard.answers.drying import depth_in_two_days_mm
 from dashboard.answers.situation import situation_at
 from ingest.failure_codes import HELD_AT_100
-from ingest.home import Home
+from ingest.home import Home, open_home
 from ingest.readings import SensorFailure
 from ingest.sensors import Placement, Sensor
 from tests.dashboard.answers import window_home
@@ -112,6 +112,18 @@ def test_a_house_in_trouble_tells_it(tmp_path: Path):
     home = quiet_home(tmp_path)
     (tmp_path / "ingester.json").write_text('{"trouble": "the broker is away"}', encoding="utf-8")
     assert kinds(home)["ingester_trouble"]["says"] == "the broker is away"
+
+
+def test_a_database_that_cannot_be_read_is_an_alert_too(tmp_path: Path):
+    quiet_home(tmp_path).close()
+    (tmp_path / "readings.db").write_bytes(b"no database at all, " * 400)
+    for beside in tmp_path.glob("readings.db-*"):
+        beside.unlink()
+    broken = open_home(tmp_path)
+    try:
+        assert "cannot be used as a readings store" in kinds(broken)["store_damaged"]["says"]
+    finally:
+        broken.close()
 
 
 def test_pots_that_are_too_dry_or_nearly_empty_or_drink_less_are_alerts_as_on_the_wall(window: Home):
