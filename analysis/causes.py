@@ -52,7 +52,7 @@ _USUAL_REFILL_DAYS = 4.0
 _EMPTY_HOURS = 24.0
 _NEARLY_EMPTY_MM = 3.0
 _KNOWN_MATTERS = 0.10  # of use: a change that is known to have happened needs less evidence than one that is guessed
-_SHOWS_AT_ALL = 0.03  # of use: a recorded change that does so much by the model may well have done all that was seen
+_SHOWS_AT_ALL = 0.01  # of use: a recorded change that does so much by the model may well have done all that was seen
 _KNOWN_USE_SHARE_SD, _KNOWN_DEPTH = 0.7, 2.0  # how far a known change may do more or less; its weight among the shares
 _BREAKS = 2.0  # times the usual difference between neighbouring five-day means: the air of an event, not of the season
 _WEATHER = ("dry_air", "low_reservoir")
@@ -141,7 +141,9 @@ def explained(
     weight = _weight(log_likelihood(use[-1] / use[0], course.depth_mm[-1], found.was_mm, before, since, found.recorded))
     split = _passed_on(shapley_shares(depth), use, factors, masks, before, since, columns_since)
     log_use = shapley_shares(np.log(np.maximum(use, 0.1))) @ weight
-    certain_factors = [f for f in factors if f in recorded or (f == "dry_air" and air_broke(before, since))]
+    # a lamp or a mat that was written down dries the air of its shelf: that step is its own
+    stepped = "heat" not in recorded and air_broke(before, since)
+    certain_factors = [f for f in factors if f in recorded or (f == "dry_air" and stepped)]
     did = _did_to_use(log_use, factors, certain_factors, before, since)
     split = _no_more_than_use_shows(split, log_use, did)
     unexplained, certain = _unexplained(since, course.depth_mm[-1], found.was_mm, weight, window)

@@ -254,11 +254,16 @@ def figures(pots: list[Judged]) -> Figures:
     )
 
 
+def worlds_seen(worlds: int) -> range:
+    """The worlds of the report and of the long form. Worlds 1 to 10, 41, 42, 51 and 61 to 64 were looked at before."""
+    return range(71, 71 + worlds)
+
+
 def report(worlds: int) -> str:
     """The tables: by kind of event, with two looks since and with none."""
     lines = ["Causes: verdicts against the simulator's counterfactual (aims: right >= 95 %, false alarms <= 5 %)"]
     for title, looks in (("two looks since", LOOKS_ON_DAY), ("nobody looked", ())):
-        pots = [pot for seed in range(1, worlds + 1) for pot in judged(seed, looks=looks)]
+        pots = [pot for seed in worlds_seen(worlds) for pot in judged(seed, looks=looks)]
         found = figures(pots)
         lines.append(
             f"{title}: {found.events} events named rightly {found.right:.1%}; "
