@@ -16,8 +16,8 @@ from ingest.failure_codes import HELD_AT_100
 from ingest.home import Home
 from ingest.logbook.refusals import Refused
 from ingest.message_times import host_clock_is_sane
-from ingest.readings import DAY_MS, FailureSpell, StoreError
-from ingest.sensors import Sensor, in_canonical_units, silent
+from ingest.readings import DAY_MS, HOUR_MS, FailureSpell, StoreError
+from ingest.sensors import Sensor, in_canonical_units, learned_interval_s, silent
 from ingest.settings import SettingsError
 
 Finding = dict[str, Any]
@@ -84,9 +84,7 @@ def disk_free_pct(home: Home) -> float:
 def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
     """A finding for every placed sensor that fails, is silent or has a weak battery."""
     sensors = [sensor for sensor in home.logbook.sensors() if place_of(sensor, at_ms)[0] is not None]
-    # Only a pace that nobody declared has to be learned from what a sensor sent.
-    paced = [sensor.source for sensor in sensors if sensor.interval_s is None]
-    recent = home.readings.read(paced, at_ms - LEARN_FROM_MS, at_ms + 1)
+    paces_s = _learned_paces_s(home, sensors, at_ms)
     failed = {spell.source: spell for spell in home.readings.failures(at_ms) if spell.ended_ms is None}
     last = home.readings.last_before([sensor.source for sensor in sensors], at_ms + 1)
     online = _online(home, sensors, at_ms)
@@ -95,10 +93,11 @@ def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
         name = sensor.label or sensor.source
         heard_ms, value = last.get(sensor.source, (0, 0.0))
         is_recent = heard_ms >= at_ms - LEARN_FROM_MS
-        times = recent.get(sensor.source, (np.array([heard_ms] if is_recent else [], dtype=np.int64), None))[0]
+        times = np.array([heard_ms] if is_recent else [], dtype=np.int64)
+        pace_s = sensor.interval_s if sensor.interval_s is not None else paces_s.get(sensor.source)
         if sensor.source in failed:
             findings.append(_failed(sensor, name, failed[sensor.source], at_ms))
-        elif times.size and silent(sensor.interval_s, times, at_ms, online.get(sensor.online_topic or "")):
+        elif times.size and silent(pace_s, times, at_ms, online.get(sensor.online_topic or "")):
             findings.append(
                 _about(
                     sensor, at_ms, "sensor_silent", int(times[-1]), f"{name} has gone silent; its place is unmeasured."
@@ -113,6 +112,22 @@ def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
                 says = f"{name}: battery at {left_pct:.0f} %."
                 findings.append(_about(sensor, at_ms, "battery_low", heard_ms, says))
     return findings
+
+
+_paces: dict[tuple[str, int], dict[str, float]] = {}
+
+
+def _learned_paces_s(home: Home, sensors: list[Sensor], at_ms: int) -> dict[str, float]:
+    """The interval of each sensor for which nobody declared one, learned from its last days; once an hour is enough."""
+    key = (str(home.folder), at_ms // HOUR_MS)
+    known = _paces.get(key, {})
+    unknown = [sensor.source for sensor in sensors if sensor.interval_s is None and sensor.source not in known]
+    recent = home.readings.read(unknown, at_ms - LEARN_FROM_MS, at_ms + 1)
+    learned = {source: learned_interval_s(times) for source, (times, _) in recent.items()}
+    known = {**known, **{source: pace_s for source, pace_s in learned.items() if pace_s is not None}}
+    _paces.clear()  # of one home and one hour at a time
+    _paces[key] = known
+    return known
 
 
 def _failed(sensor: Sensor, name: str, spell: FailureSpell, at_ms: int) -> Finding:
