@@ -19,13 +19,13 @@ from analysis.levels import cleaned, level_at, level_by_the_book
 from analysis.pot_water import PotWater, RefillNotes, measured_water, weighed_water
 from analysis.reservoir import Vessel, vessel_by_area
 from dashboard.answers.computing import mapped
-from dashboard.answers.places import PlaceSeries, measured_at
+from dashboard.answers.places import PlaceSeries, by_place, measured_at
 from dashboard.answers.shelf_air import series_state
 from dashboard.answers.standing import Description, Standing, StandingPot
 from ingest.home import Home
 from ingest.moments import midnights, zone_named
 from ingest.readings import DAY_MS, HOUR_MS
-from ingest.sensors import Sensor
+from ingest.sensors import Sensor, place_key
 
 LEVEL_SENSORS = ("reservoir_level", "pot_mass", "reservoir_low")
 EMPTY_BY_THE_BOOK_MS = 4 * DAY_MS
@@ -148,11 +148,12 @@ def waters_of(
     expected_ml_per_day: (step, pot), what each pot's set-up and air make it lose. temperature_c, vpd_kpa: (step, pot).
     """
     of_pot = dict(list(notes.groupby("pot", sort=False)))
+    near = by_place(sensors)
     jobs = [
         what_is_told(
             home,
             pot,
-            sensors,
+            near.get(place_key(f"{pot.shelf}/{pot.label}"), []),
             refill_notes(of_pot.get(pot.label, notes.iloc[:0]), (pot.vessel or usual_vessel(pot.setup)).fill_mark_mm),
             grid_ms,
             float(expected_ml_per_day[-1, index]),
