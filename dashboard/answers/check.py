@@ -86,7 +86,7 @@ def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
     sensors = [sensor for sensor in home.logbook.sensors() if place_of(sensor, at_ms)[0] is not None]
     paces_s = _learned_paces_s(home, sensors, at_ms)
     failed = {spell.source: spell for spell in home.readings.failures(at_ms) if spell.ended_ms is None}
-    last = home.readings.last_before([sensor.source for sensor in sensors], at_ms + 1)
+    last = _last_heard(home, [sensor.source for sensor in sensors], at_ms)
     online = _online(home, sensors, at_ms)
     findings = []
     for sensor in sensors:
@@ -112,6 +112,13 @@ def sensor_findings(home: Home, at_ms: int) -> list[Finding]:
                 says = f"{name}: battery at {left_pct:.0f} %."
                 findings.append(_about(sensor, at_ms, "battery_low", heard_ms, says))
     return findings
+
+
+def _last_heard(home: Home, sources: list[str], at_ms: int) -> dict[str, tuple[int, float]]:
+    """The last reading of each source up to a moment; only for a moment of the past is its history gone through."""
+    newest = home.readings.latest()
+    later = [source for source in sources if newest.get(source, (0, 0.0))[0] > at_ms]
+    return {**newest, **dict.fromkeys(later, (0, 0.0)), **home.readings.last_before(later, at_ms + 1)}
 
 
 _paces: dict[tuple[str, int], dict[str, float]] = {}
