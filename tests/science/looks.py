@@ -47,19 +47,26 @@ def race(seed: int, pots: int = 16, looks: int = 10, draws: int = 80) -> Race:
     return Race(_looked(bare, seed, looks, None), _looked(bare, seed, looks, order))
 
 
+def added_up(races: list[Race]) -> Race:
+    """Open pots of several worlds together."""
+    guided, at_random = (np.sum([getattr(one, name) for one in races], axis=0) for name in ("guided", "at_random"))
+    return Race(tuple(int(n) for n in guided), tuple(int(n) for n in at_random))
+
+
 def report(worlds: int) -> str:
     """Both curves: pots still open, added up over the worlds."""
     races = [race(seed) for seed in range(1, worlds + 1)]
-    guided, at_random = (np.sum([getattr(one, name) for one in races], axis=0) for name in ("guided", "at_random"))
-    looks = " ".join(f"{i:4d}" for i in range(len(guided)))
+    together = added_up(races)
+    looks = " ".join(f"{i:4d}" for i in range(len(together.guided)))
     sooner = sum(one.guided_halves_after < one.random_halves_after for one in races)
     later = sum(one.guided_halves_after > one.random_halves_after for one in races)
     return "\n".join(
         [
             "One look (aim: halves the undecided pots sooner than looking at random)",
             f"looks      {looks}",
-            "guided     " + " ".join(f"{n:4d}" for n in guided),
-            "at random  " + " ".join(f"{n:4d}" for n in at_random),
+            "guided     " + " ".join(f"{n:4d}" for n in together.guided),
+            "at random  " + " ".join(f"{n:4d}" for n in together.at_random),
+            f"together halved after {together.guided_halves_after} looks, random {together.random_halves_after}",
             f"halved sooner in {sooner} worlds, later in {later}, of {worlds}",
         ]
     )

@@ -1,29 +1,28 @@
-"""Causes, guide and rounds against the simulator's independent truth, held over many worlds.
+"""Guide and rounds against the simulator's independent truth, held over many worlds.
 
 The short form pools few pots, so it holds floors below the figures asked for, said beside each; the long form holds the
-figures themselves over many worlds. Development looked at worlds 1 to 8 of these makers of worlds, and the last
-thresholds of the causes were set after worlds 11 to 18 had been seen too; no constant was fitted by a program.
+figures themselves over many worlds. Development looked at worlds 1 to 8 of these makers of worlds, and the
+guide's caution was set after worlds 1 to 22 (worlds 23 to 27 came after it). Causes have a file of their own.
+No constant was fitted by a program.
 """
 
 import pytest
 
-from tests.science import causes, guide, looks, rounds
+from tests.science import guide, looks, rounds
 
 
-def test_the_guide_is_right_where_it_calls_the_evidence_sufficient() -> None:
+def test_the_guide_is_right_where_it_is_sure_and_surer_with_six_notes_than_with_none() -> None:
     """Asked: sufficient for half of the pots after six notes, right for 95 % of these; 24 pots leave one mistake."""
-    found = guide.figures([pot for seed in (11, 12) for pot in guide.judged(seed, pots=12)])
+    first = guide.judged(11, pots=12)
+    found = guide.figures([*first, *guide.judged(12, pots=12)])
     assert found.sure >= 0.5
     assert found.right_where_sure >= 0.9
     assert found.made_worse == 0
-
-
-def test_causes_are_named_and_quiet_pots_raise_no_alarm() -> None:
-    """Asked: 95 % and 5 %; this form holds 75 % and 15 % over some thirty pots."""
-    found = causes.figures(causes.judged(11, pots=36))
-    assert found.events >= 15
-    assert found.right >= 0.75
-    assert found.false_alarms <= 0.15
+    none, six = guide.figures(guide.judged(11, pots=12, notes_a_pot=0)), guide.figures(first)
+    assert none.right >= 0.4  # of use before the first note
+    assert six.right > none.right
+    assert six.sure > none.sure
+    assert none.made_worse == 0
 
 
 def test_days_left_come_true_and_followed_rounds_keep_pots_wet() -> None:
@@ -34,22 +33,22 @@ def test_days_left_come_true_and_followed_rounds_keep_pots_wet() -> None:
     assert found.poured <= 0.5  # pots that can wait do wait
 
 
+def test_the_one_look_settles_more_than_looking_at_random() -> None:
+    """One small world, both curves printed; the tests of looks have many collections, the long form many worlds."""
+    found = looks.race(12, pots=8, looks=3, draws=60)
+    print(f"open pots, guided {found.guided}, at random {found.at_random}")
+    assert found.guided[0] == found.at_random[0] > 0
+    assert sum(found.guided) < sum(found.at_random)
+
+
 @pytest.mark.long
 @pytest.mark.timeout(7200)
 def test_the_guides_figures_over_many_worlds() -> None:
-    pots = [pot for seed in range(11, 23) for pot in guide.judged(seed)]
+    pots = [pot for seed in (*range(11, 23), *range(23, 33)) for pot in guide.judged(seed)]
     found = guide.figures(pots)
     assert found.sure >= 0.5
     assert found.right_where_sure >= 0.95
     assert found.made_worse == 0
-
-
-@pytest.mark.long
-@pytest.mark.timeout(7200)
-def test_the_causes_figures_over_many_worlds() -> None:
-    found = causes.figures([pot for seed in range(11, 21) for pot in causes.judged(seed)])
-    assert found.right >= 0.95
-    assert found.false_alarms <= 0.05
 
 
 @pytest.mark.long
@@ -63,6 +62,10 @@ def test_the_rounds_figures_over_many_worlds() -> None:
 @pytest.mark.long
 @pytest.mark.timeout(7200)
 def test_the_one_look_settles_sooner_than_looking_at_random() -> None:
+    """Halved sooner: the open pots of all worlds added up fall to half after fewer looks."""
     races = [looks.race(seed) for seed in range(11, 17)]
-    guided = sum(sum(one.guided) for one in races)
-    assert guided < sum(sum(one.at_random) for one in races)
+    for seed, one in zip(range(11, 17), races, strict=True):
+        print(f"world {seed}: open pots, guided {one.guided}, at random {one.at_random}")
+    together = looks.added_up(races)
+    assert together.guided_halves_after < together.random_halves_after
+    assert sum(together.guided) < sum(together.at_random)
