@@ -1,7 +1,8 @@
 """How well the dry line is told before notes, after six notes, and after changes that no note has seen.
 
 Owns the predictions that issue "where the dry line stands" asks to be held, with their baselines, from a `Case`. The
-analysis is used exactly as the answers use it: describe, measure thirst, calibrate, draw, let the line move.
+analysis is used as the answers use it: describe, measure thirst, calibrate, draw, let the line move; but that here the
+plant's part of use is measured once more after a first calibration.
 """
 
 from collections.abc import Iterable
