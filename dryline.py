@@ -309,8 +309,7 @@ def run(home: HomeFolder = None, port: Port = None, cluster: Cluster = None) -> 
     """Everything in one: broker (if embedded), ingester, dashboard."""
     from ingest.supervisor import keep_running
 
-    with _opened(home) as house:
-        _keep_log(house, "run")
+    with _logged(home, "run") as house:
         folder, embedded, ingesters = house.folder, house.settings.broker.embedded, house.settings.broker.ingesters
         page = house.settings.dashboard.host, port or house.settings.dashboard.port
         is_well = {"ingester": partial(_ingester_is_well, folder / "ingester.json")}
@@ -330,11 +329,14 @@ def run(home: HomeFolder = None, port: Port = None, cluster: Cluster = None) -> 
     keep_running(family, _until_asked_to_stop(), on_beat=on_beat, on_end=on_end, is_well=is_well)
 
 
-def _keep_log(house: "Home", name: str) -> None:
-    """The services keep a log; answers and imports say what they have to say on the terminal."""
+@contextmanager
+def _logged(folder: Path | None, name: str) -> "Iterator[Home]":
+    """A home opened for a service, which keeps a log from its first word; answers and imports keep none."""
     from ingest.logs import keep_log
 
-    keep_log(house.folder, name, house.secrets())
+    with _opened(folder) as house:
+        keep_log(house.folder, name, house.secrets())
+        yield house
 
 
 def _service_manager() -> tuple[Callable[[], None], Callable[[], None]]:
@@ -376,8 +378,7 @@ def broker(home: HomeFolder = None) -> None:
     """The embedded broker alone: this machine only, unless the settings say otherwise."""
     from ingest.broker import run as serve
 
-    with _opened(home) as house:
-        _keep_log(house, "broker")
+    with _logged(home, "broker") as house:
         serve(*house.listeners(), stop=_until_asked_to_stop(), keep_for=house.link())
 
 
@@ -391,8 +392,8 @@ def ingest(
     from ingest.subscriber import run as subscribe
 
     stop = _until_asked_to_stop()
-    with _opened(home) as house, _forwarding(house, stop) if number == 1 else nullcontext():
-        _keep_log(house, "ingest" if number == 1 else f"ingest-{number}")
+    name = "ingest" if number == 1 else f"ingest-{number}"
+    with _logged(home, name) as house, _forwarding(house, stop) if number == 1 else nullcontext():
         if number > 1 and house.settings.broker.shared_group is None:
             raise WrongUse("Several ingesters need a shared_group under [broker] in dryline.toml.")
         status = status_file(house, number)
@@ -425,8 +426,7 @@ def dashboard(home: HomeFolder = None, port: Port = None, cluster: Cluster = Non
     from dashboard.answers.computing import on_cluster
     from dashboard.serve import serve
 
-    with _opened(home) as house, on_cluster(cluster or house.settings.analysis.cluster):
-        _keep_log(house, "dashboard")
+    with _logged(home, "dashboard") as house, on_cluster(cluster or house.settings.analysis.cluster):
         chosen = port or house.settings.dashboard.port
         try:
             serve(house, port=chosen, stop=_until_asked_to_stop())

@@ -23,7 +23,7 @@ from tests.dashboard.answers.small_home import march
 
 COMMAND = [sys.executable, "-m", "dryline"]
 ROOT = Path(__file__).parents[1]
-PATIENCE_S = 120
+PATIENCE_S = 300
 SECRETS = {"broker": "sesame-of-the-broker", "influx": "sesame-of-influx", "alerts": "sesame-of-alerts"}
 
 
