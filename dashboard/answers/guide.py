@@ -232,11 +232,16 @@ def _evidence(advice: Advice, alone: Advice, chosen: Outlook) -> dict[str, str]:
     """The three kinds of evidence side by side, on the step that is advised."""
     bare = next(one for one in alone.options if one.option.change == chosen.option.change)
     return {
-        "physics": f"Physics alone, before any note: {alone.change}; with {chosen.option.change} too dry "
+        "physics": f"Physics alone, before any note: {alone.change}; {_under(chosen)} too dry "
         f"{in_words(bare.chance_too_dry, bare.low, bare.high)}.",
         "notes": chosen.seen or NO_NOTES,
         "both": f"Both: {advice.change}; too dry {in_words(chosen.chance_too_dry, chosen.low, chosen.high)}.",
     }
+
+
+def _under(chosen: Outlook) -> str:
+    change = chosen.option.change
+    return "left as it is" if change == "leave" else f"with {change}"
 
 
 def _rests_on_says(situation: Situation, place: int) -> list[str]:
