@@ -255,7 +255,7 @@ def figures(pots: list[Judged]) -> Figures:
 
 
 def worlds_seen(worlds: int) -> range:
-    """The worlds of the report and of the long form. Worlds 1 to 10, 41, 42, 51 and 61 to 64 were looked at before."""
+    """The worlds of the report and of the long form. Those looked at before: 1 to 10, 41, 42, 51, 52, 61 to 64."""
     return range(71, 71 + worlds)
 
 
