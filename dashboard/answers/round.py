@@ -67,9 +67,10 @@ class _Plan:
 def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[str, Any]:
     """The contract of `round --json`, with the plan of an absence where one is asked for.
 
-    away: (from_ms, to_ms). Returns `{at_ms, time_zone, visits: [{date, pots: [{pot, shelf, fill_ml, fill_at_most_ml,
-    fill_mark_mm, level_is_known, days_left, water: feed | plain | None, flush}], litres_to_mix}], cannot_wait,
-    unplanned: [{pot, says}], salts: [{pot, due, rota, says, ..}], says, away}`.
+    away: (from_ms, to_ms); where none is asked for, the noted absence that is under way or begins within the plan's
+    days is planned, and no visit falls into a noted one. Returns `{at_ms, time_zone, visits: [{date, pots: [{pot,
+    shelf, fill_ml, fill_at_most_ml, fill_mark_mm, level_is_known, days_left, water: feed | plain | None, flush}],
+    litres_to_mix}], cannot_wait, unplanned: [{pot, says}], salts: [{pot, due, rota, says, ..}], says, away}`.
     """
     zone = ZoneInfo(home.settings.grower.timezone)
     today = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).date()
@@ -87,7 +88,9 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
     if situation is None:
         return empty
     plan, unplanned = _planned(situation, today)
-    visits = _visits(home, today)
+    noted = _noted_absence(home, at_ms)
+    planned = away or noted
+    visits = _visits(home, today, noted, zone)
     found = round_plan(
         plan.ml_left,
         plan.to_mark_ml,
@@ -103,8 +106,8 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
         "cannot_wait": [_cannot_wait(plan, one) for one in found.cannot_wait],
         "unplanned": unplanned,
         "salts": list(salts_of(situation)),
-        "says": _says(plan, found),
-        "away": None if away is None else _away(plan, at_ms, away, zone),
+        "says": " ".join(filter(None, (_noted_says(noted, zone), _says(plan, found)))),
+        "away": _away(plan, at_ms, planned, zone) if planned else None,
     }
 
 
@@ -136,11 +139,37 @@ def _of_pots(situation: Situation, ahead: Ahead, pots: tuple[int, ...], today: d
     return _Plan(situation, pots, left, mark, use, days, full_days, pace, calmer, today)
 
 
-def _visits(home: Home, today: date) -> FloatArray:
-    """Days from today of the visits that the grower can keep."""
+def _noted_absence(home: Home, at_ms: int) -> tuple[int, int] | None:
+    """The absence in the logbook that is under way, or the first that begins within the plan's days."""
+    notes = home.logbook.notes(until_ms=at_ms + HORIZON_DAYS * DAY_MS, kinds=["absence"])
+    spans = [(max(note.time_ms, at_ms), note.detail.get("until_ms") or 0) for note in notes]
+    return min((span for span in spans if span[1] > span[0]), default=None)
+
+
+def _noted_says(noted: tuple[int, int] | None, zone: ZoneInfo) -> str:
+    if noted is None:
+        return ""
+    leave, back = _dates(noted, zone)
+    return f"You are away from {leave.isoformat()} to {back.isoformat()}: see what to fill before."
+
+
+def _dates(span: tuple[int, int], zone: ZoneInfo) -> tuple[date, date]:
+    """First and last day of a span on the grower's clock; one that ends at midnight ends with the day before."""
+    first, last = (
+        datetime.fromtimestamp(moment / 1000, UTC).astimezone(zone).date() for moment in (span[0], span[1] - 1)
+    )
+    return first, last
+
+
+def _visits(home: Home, today: date, noted: tuple[int, int] | None, zone: ZoneInfo) -> FloatArray:
+    """Days from today of the visits that the grower can keep: the days of leaving and coming back are still theirs."""
     grower = home.settings.grower
     can = [EVERY_DAY.index(day) for day in grower.weekdays]
-    return visit_days(today.weekday(), visiting_weekdays(grower.visits_per_week, can), HORIZON_DAYS)
+    days = visit_days(today.weekday(), visiting_weekdays(grower.visits_per_week, can), HORIZON_DAYS)
+    if noted is None:
+        return days
+    leave, back = ((day - today).days for day in _dates(noted, zone))
+    return days[(days <= leave) | (days >= back)]
 
 
 def _visits_told(plan: _Plan, found: RoundPlan) -> list[dict[str, Any]]:
@@ -241,7 +270,7 @@ def _dry_before(plan: _Plan, found: RoundPlan) -> list[str]:
 def _away(plan: _Plan, at_ms: int, away: tuple[int, int], zone: ZoneInfo) -> dict[str, Any]:
     """The plan of an absence, with all that a sheet for the sitter needs."""
     leave, back = ((moment - at_ms) / DAY_MS for moment in away)
-    dates = [datetime.fromtimestamp(moment / 1000, UTC).astimezone(zone).date().isoformat() for moment in away]
+    dates = [day.isoformat() for day in _dates(away, zone)]
     found = absence_plan(plan.ml_left, plan.to_mark_ml, plan.pace_ml_per_day, leave, back, calmer_use=plan.calmer_pace)
     return {
         "from": dates[0],

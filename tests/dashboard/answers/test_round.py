@@ -125,6 +125,17 @@ def test_a_long_absence_has_a_sheet_for_the_sitter(tmp_path: Path):
     assert sheet["says"] in text
 
 
+def test_an_absence_that_was_noted_is_planned_by_itself_and_no_visit_falls_into_it(home):
+    home.logbook.add_note({"time_ms": march(19, 12), "pot": "window left", "kind": "refill"})
+    usual = {visit["date"] for visit in rounds.answer(home, march(20))["visits"]}
+    home.logbook.add_note({"time_ms": march(21), "kind": "absence", "detail": {"until_ms": march(29)}})
+    found = rounds.answer(home, march(20))
+    kept = {visit["date"] for visit in found["visits"]}
+    assert kept == {day for day in usual if not "2026-03-21" < day < "2026-03-28"} < usual
+    assert (found["away"]["from"], found["away"]["to"]) == ("2026-03-21", "2026-03-28")
+    assert found["says"].startswith("You are away from 2026-03-21 to 2026-03-28")
+
+
 def test_a_short_absence_needs_nobody(home):
     home.logbook.add_note({"time_ms": march(19, 12), "pot": "window left", "kind": "refill"})
     away = rounds.answer(home, march(20), (march(20, 1), march(22)))["away"]
