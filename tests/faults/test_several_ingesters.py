@@ -106,7 +106,9 @@ def kill_one_of_three(folder: Path, kills: int) -> None:
             one.end(signal.SIGTERM)
         shares = [one.told()["readings"] for one in ingesters]
         print(f"\nshares of the three since their last start: {shares}")
-        assert min(shares) > 0
+        # Who was killed last may have come back to nothing; the others had their share.
+        last = (kills - 1) % len(ingesters)
+        assert all(share > 0 for number, share in enumerate(shares) if number != last)
         assert not judge("kill -9 of one of three ingesters", broker, kills, publisher, kept_numbers(folder / "home"))
         log = (folder / "home" / "ingesters.log").read_text(encoding="utf-8")
         assert "Traceback" not in log, log
