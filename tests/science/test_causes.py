@@ -3,8 +3,8 @@
 Asked: 95 % of the events named rightly, 5 % of false alarms. Reached over worlds 71 to 77: 94.8 % of 192 events, and 4
 alarms among 73 quiet pots (5.5 %); between worlds of 48 pots the share of right ones wanders from 86 to 100 %. So the
 figures asked for are just not reached; both forms hold floors below them, the short one lower, since one world has some
-twenty events and ten quiet pots. What is missed is mostly a wick that fails by a little: its line sinks by less than two
-looks can tell, and it is taken for lost roots or for nothing.
+twenty events and ten quiet pots. What is missed is mostly a wick that fails by a little: its line sinks by less than
+two looks can tell, and it is taken for lost roots or for nothing.
 """
 
 import pytest
