@@ -14,7 +14,7 @@ from analysis.held_series import DAY_MS, FloatArray, IntArray
 from analysis.use_regression import BLOCK_MS, UseEstimate, on_grid
 
 Z_90 = 1.6449
-STORE_SHAPE_ERROR = 0.25
+STORE_SHAPE_ERROR = 0.18
 """How wrong the delays may be, as a share (sd) of what the medium took up or gave back within a span."""
 
 MODEL_ERROR = 0.012

@@ -2,11 +2,12 @@
 
 Invented worlds of six random pots (`simulated_feeds.zoo`), each looked at by a fine level sensor (every 15 minutes,
 noise 0.3 mm) and a coarse one (hourly looks, whole millimetres, on change with a heartbeat of six hours); both wander
-and drift with warmth, and fall silent for hours now and then. The long form (forty worlds) holds the figures of the
+and drift with warmth, and fall silent for hours now and then. The long form (eighty worlds) holds the figures of the
 first issue: refills found and true to 0.99; a week's use within 2 % in the median and 6 % at the 90th percentile for
 the fine sensor, 5 % and 12 % for the coarse one; 85 to 95 % of the 90 % intervals hold. The short form has four of the
-worlds, in which luck counts for more: it allows figures a half larger. None of these worlds was looked at while the
-analysis was written. Success here is no evidence for real pots: the world is invented, and so are its sensors.
+worlds, where luck counts more: it allows figures a half larger. The regression was tuned on other worlds; the first
+forty of these showed the coarse sensor's intervals a little wide (95.5 %), which was mended before the second forty.
+Success here is no evidence for real pots: the world is invented, and so are its sensors.
 
 Two amounts are told apart. A level sees what leaves the *reservoir*; what leaves the *pot* differs by what the medium
 took up, which the analysis has to estimate from how the level falls after a refill, from the shelf's air and from what
@@ -26,7 +27,7 @@ from simulated_feeds.instruments import KINDS, observe
 from simulated_feeds.truth import simulate
 from simulated_feeds.zoo import zoo
 
-MANY, FEW = range(8300, 8340), range(8300, 8304)
+MANY, FEW = (*range(8300, 8340), *range(8400, 8440)), range(8300, 8304)
 POTS = 6
 DAYS = 25
 START_MS = 1_767_225_600_000
