@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _BLOCK_MS = 32 * DAY_MS
 _HOURS_A_BLOCK = _BLOCK_MS // HOUR_MS
+_HOUR_BYTES = 8 * len(HOURLY_COLUMNS)
 
 
 def write_hourly(db: sqlite3.Connection, facts: "pd.DataFrame") -> None:
@@ -32,13 +33,24 @@ def write_hourly(db: sqlite3.Connection, facts: "pd.DataFrame") -> None:
     order = np.lexsort((blocks, codes))
     changes = np.flatnonzero((np.diff(codes[order]) != 0) | (np.diff(blocks[order]) != 0)) + 1
     for rows in np.split(order, changes) if order.size else ():
-        place, block = str(places[codes[rows[0]]]), int(blocks[rows[0]])
-        kept = _block(db, place, block)
-        kept[(hours[rows] - block * _BLOCK_MS) // HOUR_MS] = values[rows]
-        if np.isnan(kept).all():
-            db.execute("DELETE FROM hourly WHERE place = ? AND block = ?", (place, block))
-        else:
-            db.execute("INSERT OR REPLACE INTO hourly VALUES (?, ?, ?)", (place, block, kept.astype("<f8").tobytes()))
+        _write_block(db, str(places[codes[rows[0]]]), int(blocks[rows[0]]), hours[rows], values[rows])
+
+
+def _write_block(db: sqlite3.Connection, place: str, block: int, hours: IntArray, values: FloatArray) -> None:
+    row = db.execute("SELECT rowid, body FROM hourly WHERE place = ? AND block = ?", (place, block)).fetchone()
+    facts = np.full((_HOURS_A_BLOCK, len(HOURLY_COLUMNS)), np.nan) if row is None else _unpacked(row[1]).copy()
+    places = (hours - block * _BLOCK_MS) // HOUR_MS
+    facts[places] = values
+    if np.isnan(facts).all():
+        db.execute("DELETE FROM hourly WHERE place = ? AND block = ?", (place, block))
+    elif row is None:
+        db.execute("INSERT INTO hourly VALUES (?, ?, ?)", (place, block, facts.astype("<f8").tobytes()))
+    else:
+        # An hour more touches a page of the file, not all of the block.
+        first, beyond = int(places.min()), int(places.max()) + 1
+        with db.blobopen("hourly", "body", row[0]) as body:
+            body.seek(first * _HOUR_BYTES)
+            body.write(facts[first:beyond].astype("<f8").tobytes())
 
 
 def read_hourly(db: sqlite3.Connection, place: str, start_ms: int, end_ms: int) -> "pd.DataFrame":
@@ -59,11 +71,6 @@ def read_hourly(db: sqlite3.Connection, place: str, start_ms: int, end_ms: int) 
 
 def _hours_of(block: int) -> IntArray:
     return block * _BLOCK_MS + np.arange(_HOURS_A_BLOCK, dtype=np.int64) * HOUR_MS
-
-
-def _block(db: sqlite3.Connection, place: str, block: int) -> FloatArray:
-    row = db.execute("SELECT body FROM hourly WHERE place = ? AND block = ?", (place, block)).fetchone()
-    return np.full((_HOURS_A_BLOCK, len(HOURLY_COLUMNS)), np.nan) if row is None else _unpacked(row[0]).copy()
 
 
 def _unpacked(body: bytes) -> FloatArray:
