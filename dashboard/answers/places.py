@@ -4,12 +4,12 @@ The one spot where a sensor's unit, calibration and placement meet its raw readi
 the sensor failed is marked by NaN at its start, so that whoever holds the last value lets go of it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from ingest.readings import FailureSpell, FloatArray, IntArray, ReadingsStore
+from ingest.readings import FailureSpell, FloatArray, IntArray, ReadingsStore, Series
 from ingest.sensors import Sensor, in_canonical_units, place_key, served
 
 #: The longest that a reading may have to be held; ranges are read this much earlier.
@@ -52,9 +52,17 @@ def measured_at(
     """
     spells = served(sensors, at, quantity, start_ms, end_ms)
     if not spells:
-        return PlaceSeries(np.empty(0, np.int64), np.empty(0), ())
+        return joined((), {}, ())
     raw = readings.read(list({sensor.source for sensor, _, _ in spells}), start_ms, end_ms)
-    failed = readings.failures(start_ms) if failed is None else failed
+    return joined(spells, raw, readings.failures(start_ms) if failed is None else failed)
+
+
+def joined(
+    spells: Sequence[tuple[Sensor, int, int]], raw: Mapping[str, Series], failed: Sequence[FailureSpell]
+) -> PlaceSeries:
+    """The series of one quantity at a place from the spells of its sensors (`served`) and their raw readings."""
+    if not spells:
+        return PlaceSeries(np.empty(0, np.int64), np.empty(0), ())
     times, values = [], []
     for sensor, from_ms, to_ms in spells:
         spell_times, spell_values = raw[sensor.source]

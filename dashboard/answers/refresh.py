@@ -3,12 +3,14 @@
 Facts are derived: they can be thrown away and built again from the raw readings, and come out the same. Only hours
 that have ended have facts. A refresh computes the hours that ended since the last one, those in which something came
 in late, and what the last reading of a late one may have been held for; a shelf whose sensors were moved, calibrated
-anew or speak at another pace is built whole, as far back as raw readings are kept.
+anew or speak at another pace is built whole, as far back as raw readings are kept. Shelves that need the same hours
+are computed as one series, one shelf after the other.
 """
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import orjson
@@ -17,21 +19,28 @@ import pandas as pd
 from analysis.air import HourlyClimate, hourly_climate
 from analysis.held_series import learned_hold_ms
 from dashboard.answers.computing import mapped_on_cluster
-from dashboard.answers.places import LONGEST_HOLD_MS, by_place, measured_at
+from dashboard.answers.places import LONGEST_HOLD_MS, PlaceSeries, by_place, joined
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS, HOURLY_COLUMNS, FailureSpell, FloatArray, IntArray, Touched
-from ingest.sensors import MISSED_INTERVALS, Sensor, place_key
+from ingest.sensors import MISSED_INTERVALS, Sensor, place_key, served
 
 AIR = ("air_temperature", "relative_humidity")
 LEARN_PACE_FROM_MS = 14 * DAY_MS
+FEWEST_READINGS = 10
 #: A failure that is told later than this goes unnoticed.
 LATEST_FAILURE_MS = 60 * DAY_MS
-SHELVES_AT_ONCE = 8
+#: So many shelves' years fit in memory, and so much time at once in the processor's cache.
+JOBS_AT_ONCE = 8
+TOGETHER_MS = 30 * DAY_MS
 #: How long a reading may stand, in classes, so that a pace that wavers does not build history anew each time.
 HOLD_CLASSES_MS = np.array([1, 2, 4, 8, 12], dtype=np.int64) * HOUR_MS
+#: Under which name the store keeps what facts were computed from.
+DONE = "climate of shelves"
 
 
-_Asked = tuple[tuple[IntArray, FloatArray, IntArray, FloatArray], tuple[int, int, int]]
+_Asked = tuple[tuple[IntArray, FloatArray, IntArray, FloatArray], tuple[int, int, int], int]
+#: Of each source, until when its readings taught how long they may stand, and how long that is.
+_Paces = Mapping[str, tuple[int, int]]
 
 
 @dataclass(frozen=True)
@@ -50,13 +59,12 @@ class _Due:
     shelf: str
     sensors: Sequence[Sensor]
     failed: Sequence[FailureSpell]
-    hold_ms: int
-    start_ms: int
-    end_ms: int
+    span: tuple[int, int, int]
+    """Start, end, and how long a reading may stand; all whole hours."""
 
 
 def refresh(home: Home, now_ms: int) -> int:
-    """Bring every shelf's hourly facts up to the last whole hour; returns how many shelf-hours were written.
+    """Bring every shelf's hourly facts up to the last whole hour; returns how many shelf-hours were computed.
 
     What was computed once stays: to ask as of a past moment takes nothing away from the present.
     """
@@ -64,17 +72,21 @@ def refresh(home: Home, now_ms: int) -> int:
     near = by_place(sensors)
     told = _spells_by_source(home)
     touched = home.readings.touched()
-    latest = home.readings.latest()
-    newest_ms = max((latest[sensor.source][0] for sensor in sensors if sensor.source in latest), default=now_ms)
+    latest = {source: time_ms for source, (time_ms, _) in home.readings.latest().items()}
+    newest_ms = max((latest[sensor.source] for sensor in sensors if sensor.source in latest), default=now_ms)
     until_ms = max(now_ms, newest_ms) // HOUR_MS * HOUR_MS
     raw_from_ms = max(0, until_ms - home.settings.readings.keep_raw_days * DAY_MS)
+    kept, known = _read_done(home)
+    paces = _paces(
+        home, {s.source: latest[s.source] for s in sensors if s.source in latest}, known, touched, raw_from_ms
+    )
     frames: list[pd.DataFrame] = []
     due: list[_Due] = []
     finished: dict[str, _Done] = {}
     for shelf in home.logbook.shelves():
         ours = near.get(place_key(shelf.label), [])
-        hold_ms = _hold_ms(home, ours, latest)
-        before = _read_done(home, shelf.label)
+        hold_ms = _hold_ms(ours, paces)
+        before = kept.get(shelf.label, _Done("", 0, frozenset()))
         done = _Done(_fingerprint(ours, hold_ms), max(until_ms, before.until_ms), _failed(told, ours, until_ms))
         if done.fingerprint != before.fingerprint:
             spans = _whole_span(home, ours, done.until_ms)
@@ -82,57 +94,76 @@ def refresh(home: Home, now_ms: int) -> int:
         else:
             spans = _changed_spans(touched, ours, before, done)
         spells = [spell for sensor in ours for spell in told.get(sensor.source, ())]
-        due += [_Due(shelf.label, ours, spells, hold_ms, *span) for span in spans]
-        if done != before:
-            finished[shelf.label] = done
-    hourly = _together([*frames, *_climates(home, due)])
-    derived = {_key(label): _told_done(done) for label, done in finished.items()}
+        due += [_Due(shelf.label, ours, spells, (*span, hold_ms)) for span in spans]
+        finished[shelf.label] = done
+    computed = list(_climates(home, due))
+    hourly = pd.concat([*frames, *computed], ignore_index=True) if frames or computed else None
+    derived = {DONE: _told_done(finished, paces)} if (finished, paces) != (kept, known) else {}
     home.readings.write_facts(hourly=hourly, touched_until=touched.until, derived=derived)
-    return 0 if hourly is None else len(hourly)
-
-
-def _together(frames: Sequence[pd.DataFrame]) -> pd.DataFrame | None:
-    """All rows; of two for one hour the later one."""
-    some = [frame for frame in frames if len(frame)]
-    if not some:
-        return None
-    return pd.concat(some, ignore_index=True).drop_duplicates(["place", "hour_ms"], keep="last")
+    return sum(len(one) for one in computed)
 
 
 def _climates(home: Home, due: Sequence[_Due]) -> Iterator[pd.DataFrame]:
-    """The facts that are due; readings are gathered for a few shelves at a time, so that years of all fit in memory."""
-    for first in range(0, len(due), SHELVES_AT_ONCE):
-        some = due[first : first + SHELVES_AT_ONCE]
-        facts = mapped_on_cluster(_climate, [_asked(home, one) for one in some])
-        yield _frame([one.shelf for one in some], facts)
+    """The facts that are due; readings are gathered for a few jobs at a time, so that years of all fit in memory."""
+    jobs = list(_jobs(due))
+    for first in range(0, len(jobs), JOBS_AT_ONCE):
+        some = jobs[first : first + JOBS_AT_ONCE]
+        facts = mapped_on_cluster(_climate, [_asked(home, job) for job in some])
+        yield _frame([one for job in some for one in job], facts)
 
 
-def _asked(home: Home, due: _Due) -> _Asked:
-    temperature, humidity = (
-        measured_at(
-            home.readings, due.sensors, due.shelf, quantity, due.start_ms - LONGEST_HOLD_MS, due.end_ms, due.failed
-        )
-        for quantity in AIR
-    )
-    return (
-        (temperature.time_ms, temperature.value, humidity.time_ms, humidity.value),
-        (due.start_ms, due.end_ms, due.hold_ms),
-    )
+def _jobs(due: Sequence[_Due]) -> Iterator[list[_Due]]:
+    """Shelves with the same span, as many together as are quick; of long spans, one."""
+    alike: dict[tuple[int, int, int], list[_Due]] = {}
+    for one in due:
+        alike.setdefault(one.span, []).append(one)
+    for span, some in alike.items():
+        many = max(1, TOGETHER_MS // _stride_ms(*span))
+        yield from (some[first : first + many] for first in range(0, len(some), many))
+
+
+def _stride_ms(start_ms: int, end_ms: int, hold_ms: int) -> int:
+    """How far two shelves' series are moved apart, so that no reading of one may stand in an hour of the next."""
+    return end_ms - start_ms + hold_ms
+
+
+def _asked(home: Home, job: Sequence[_Due]) -> _Asked:
+    """The readings of some shelves as if one came after the other."""
+    span = start_ms, end_ms, hold_ms = job[0].span
+    sources = list({sensor.source for due in job for sensor in due.sensors})
+    raw = home.readings.read(sources, start_ms - hold_ms, end_ms)
+
+    def series(due: _Due, quantity: str) -> PlaceSeries:
+        return joined(served(due.sensors, due.shelf, quantity, start_ms - hold_ms, end_ms), raw, due.failed)
+
+    arrays: list[Any] = []
+    for quantity in AIR:
+        found = [series(due, quantity) for due in job]
+        arrays.append(np.concatenate([one.time_ms + n * _stride_ms(*span) for n, one in enumerate(found)]))
+        arrays.append(np.concatenate([one.value for one in found]))
+    return (arrays[0], arrays[1], arrays[2], arrays[3]), span, len(job)
 
 
 def _climate(asked: _Asked) -> HourlyClimate:
-    """Facts of one shelf for every hour of a span."""
-    series, span = asked
-    return hourly_climate(*series, *span)
+    """Facts of some shelves for every hour of a span, one shelf after the other."""
+    series, span, shelves = asked
+    start_ms, end_ms, hold_ms = span
+    stride_ms = _stride_ms(*span)
+    facts = hourly_climate(*series, start_ms, end_ms + (shelves - 1) * stride_ms, hold_ms)
+    if shelves == 1:
+        return facts
+    hours = np.arange((end_ms - start_ms) // HOUR_MS)
+    rows = (np.arange(shelves)[:, np.newaxis] * (stride_ms // HOUR_MS) + hours).ravel()
+    columns = {field.name: getattr(facts, field.name)[rows] for field in fields(HourlyClimate)}
+    return HourlyClimate(**{**columns, "hour_ms": np.tile(facts.hour_ms[hours], shelves)})
 
 
-def _frame(shelves: Sequence[str], facts: Sequence[HourlyClimate]) -> pd.DataFrame:
+def _frame(due: Sequence[_Due], facts: Sequence[HourlyClimate]) -> pd.DataFrame:
     """A row for every hour, NaN throughout where nothing is known."""
-    hour_ms = np.concatenate([one.hour_ms for one in facts])
-    columns = {name: np.concatenate([getattr(one, name) for one in facts]) for name in HOURLY_COLUMNS}
+    columns = {name: np.concatenate([getattr(one, name) for one in facts]) for name in ("hour_ms", *HOURLY_COLUMNS)}
     columns["coverage"] = np.where(columns["coverage"] == 0, np.nan, columns["coverage"])
-    place = np.repeat(np.array(shelves, dtype=object), [one.hour_ms.size for one in facts])
-    return pd.DataFrame({"place": place, "hour_ms": hour_ms, **columns})
+    hours = [(one.span[1] - one.span[0]) // HOUR_MS for one in due]
+    return pd.DataFrame({"place": np.repeat(np.array([one.shelf for one in due], dtype=object), hours), **columns})
 
 
 def _forgotten(home: Home, shelf: str, from_ms: int) -> pd.DataFrame:
@@ -172,17 +203,38 @@ def _merged(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
     return merged
 
 
-def _hold_ms(home: Home, sensors: Sequence[Sensor], latest: dict[str, tuple[int, float]]) -> int:
+def _paces(
+    home: Home, latest: Mapping[str, int], known: _Paces, touched: Touched, raw_from_ms: int
+) -> dict[str, tuple[int, int]]:
+    """How long the readings of each source may stand by the pace it keeps, learnt from whole days before its last.
+
+    So it follows from the readings alone and stays for a day, unless something came in late.
+    """
+    paces = {}
+    for source, last_ms in latest.items():
+        until_ms = last_ms // DAY_MS * DAY_MS
+        from_ms = until_ms - LEARN_PACE_FROM_MS
+        hours = touched.hours.get(source, np.empty(0, np.int64))
+        late = bool(((hours >= from_ms) & (hours < until_ms)).any())
+        if source in known and known[source][0] == until_ms and not late and from_ms >= raw_from_ms:
+            paces[source] = known[source]
+            continue
+        times, _ = home.readings.read([source], from_ms, until_ms)[source]
+        if times.size < FEWEST_READINGS:
+            # A young sensor, or a slow one, teaches with what it has.
+            until_ms = last_ms
+            times, _ = home.readings.read([source], last_ms - LEARN_PACE_FROM_MS, last_ms + 1)[source]
+        paces[source] = until_ms, learned_hold_ms(times)
+    return paces
+
+
+def _hold_ms(sensors: Sequence[Sensor], paces: _Paces) -> int:
     """How long the readings of a shelf may stand: by the declared interval or the pace they keep, the longer one."""
-    longest = 0
-    for sensor in sensors:
-        if sensor.interval_s is not None:
-            longest = max(longest, round(1000 * MISSED_INTERVALS * sensor.interval_s))
-        if sensor.source in latest:
-            last_ms = latest[sensor.source][0]
-            times, _ = home.readings.read([sensor.source], last_ms - LEARN_PACE_FROM_MS, last_ms + 1)[sensor.source]
-            longest = max(longest, learned_hold_ms(times))
-    fits = np.searchsorted(HOLD_CLASSES_MS, longest)
+    declared = [
+        round(1000 * MISSED_INTERVALS * sensor.interval_s) for sensor in sensors if sensor.interval_s is not None
+    ]
+    learned = [paces[sensor.source][1] for sensor in sensors if sensor.source in paces]
+    fits = np.searchsorted(HOLD_CLASSES_MS, max([0, *declared, *learned]))
     return int(HOLD_CLASSES_MS[min(int(fits), HOLD_CLASSES_MS.size - 1)])
 
 
@@ -207,18 +259,19 @@ def _fingerprint(sensors: Sequence[Sensor], hold_ms: int) -> str:
     return hashlib.sha256("\n".join([*said, str(hold_ms)]).encode()).hexdigest()
 
 
-def _read_done(home: Home, shelf: str) -> _Done:
-    kept = home.readings.get_derived(_key(shelf))
+def _read_done(home: Home) -> tuple[dict[str, _Done], dict[str, tuple[int, int]]]:
+    """What each shelf's facts were computed from, and the paces that are known."""
+    kept = home.readings.get_derived(DONE)
     if kept is None:
-        return _Done("", 0, frozenset())
+        return {}, {}
     body = orjson.loads(kept[1])
-    since_ms = body["until_ms"] - LATEST_FAILURE_MS
-    return _Done(kept[0], body["until_ms"], frozenset((source, ms) for source, ms in body["failed"] if ms >= since_ms))
+    shelves = {
+        label: _Done(fingerprint, until_ms, frozenset((source, time_ms) for source, time_ms in failed))
+        for label, (fingerprint, until_ms, failed) in body["shelves"].items()
+    }
+    return shelves, {source: (until_ms, hold_ms) for source, (until_ms, hold_ms) in body["paces"].items()}
 
 
-def _told_done(done: _Done) -> tuple[str, bytes]:
-    return done.fingerprint, orjson.dumps({"until_ms": done.until_ms, "failed": sorted(done.failed)})
-
-
-def _key(shelf: str) -> str:
-    return f"climate of {shelf}"
+def _told_done(shelves: Mapping[str, _Done], paces: _Paces) -> tuple[str, bytes]:
+    told = {label: (done.fingerprint, done.until_ms, sorted(done.failed)) for label, done in shelves.items()}
+    return "", orjson.dumps({"shelves": told, "paces": paces})

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dashboard.answers import computing, situation
+from dashboard.answers import computing, refresh, situation
 from dashboard.answers.computing import computed_by, mapped, on_cluster
 from ingest.broker import free_port
 from ingest.home import Home, open_home
@@ -94,7 +94,7 @@ def figures(folder: Path) -> list[bytes]:
 
 
 def forget_facts(home: Home) -> None:
-    home.readings.put_derived("climate of shelf 0", "", b'{"until_ms": 0, "failed": []}')
+    home.readings.put_derived(refresh.DONE, "", b'{"shelves": {}, "paces": {}}')
 
 
 def bits_of(value: object) -> Iterator[bytes]:

@@ -194,6 +194,65 @@ def test_days_whose_readings_were_let_go_keep_their_facts(tmp_path: Path):
     home.close()
 
 
+def test_shelves_computed_together_know_nothing_of_each_other(tmp_path: Path):
+    shelves = ("east-window", "stairwell")
+    pairs = {
+        at: [air_sensor(f"{at}/{quantity}", quantity, at) for quantity in ("air_temperature", "relative_humidity")]
+        for at in shelves
+    }
+
+    def facts_of(name: str, some: tuple[str, ...]) -> dict[str, pd.DataFrame]:
+        home = home_with(tmp_path / name, [sensor for at in some for sensor in pairs[at]])
+        for hour in range(24):
+            for number, at in enumerate(some, start=shelves.index(some[0])):
+                warmth, humidity = pairs[at]
+                moments = [ms for ms, _ in every(10, march(2, hour), march(2, hour + 1), 0.0)]
+                home.readings.append(told(warmth, *((ms, 15.0 + 9 * number + ms % 7) for ms in moments)))
+                # One after the other falls silent for some hours: the air of neither may stand for the other's.
+                if not 8 + 3 * number <= hour < 13 + 3 * number:
+                    home.readings.append(told(humidity, *((ms + 1, 40.0 + 30 * number + ms % 11) for ms in moments)))
+                if hour == 9 + 6 * number:
+                    home.readings.append(failures=[SensorFailure(warmth.source, moments[-1] + 2, "unavailable")])
+            refresh(home, march(2, hour + 1))
+        found = {at: facts(home, at) for at in some}
+        home.close()
+        return found
+
+    together = facts_of("together", shelves)
+    for at in shelves:
+        assert together[at]["coverage"].isna().any()
+        # The order of sums differs, so the last of sixteen digits may.
+        pd.testing.assert_frame_equal(together[at], facts_of(at, (at,))[at], rtol=1e-13, atol=0.0)
+
+
+def test_a_pace_that_late_readings_teach_anew_gives_the_facts_of_a_fresh_start(tmp_path: Path):
+    sensors = [replace(WARMTH, interval_s=None), replace(HUMIDITY, interval_s=None)]
+    sparse, dense = (every(minutes, march(2), march(7), 20.0) for minutes in (180, 10))
+
+    def told_all(home: Home, rows: list[tuple[int, float]]) -> None:
+        for sensor in sensors:
+            home.readings.append(told(sensor, *rows))
+
+    home = home_with(tmp_path / "steps", sensors)
+    held = []
+    for day in range(2, 7):
+        told_all(home, [row for row in sparse if march(day) <= row[0] < march(day + 1)])
+        refresh(home, march(day + 1))
+        refresh(home, march(day + 1, 5))
+        held.append(march(day + 1, 2) in set(facts(home)["hour_ms"]))
+    assert held == [False, True, True, True, True]  # eight readings teach nothing yet; more, that they are hours apart
+    told_all(home, dense)
+    refresh(home, march(7, 5))
+    assert march(7, 2) not in set(facts(home)["hour_ms"])
+
+    fresh = home_with(tmp_path / "fresh", sensors)
+    told_all(fresh, dense)
+    refresh(fresh, march(7, 5))
+    pd.testing.assert_frame_equal(facts(home), facts(fresh), rtol=1e-13, atol=0.0)
+    home.close()
+    fresh.close()
+
+
 DELIVERY = st.tuples(
     st.sampled_from(["warmth", "humidity"]),
     st.integers(0, 30 * 6 - 1),  # ten-minute marks of thirty hours
