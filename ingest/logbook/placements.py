@@ -6,9 +6,11 @@ one placement and opens the next, backdating splits history. Raw readings are el
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
+import orjson
 import sqlalchemy as sa
 
 from ingest.logbook import tables as t
@@ -18,6 +20,12 @@ from ingest.logbook.refusals import Overlap, Refused, Unknown, nearest
 from ingest.logbook.spans import Span, extended_by_removal, opening
 from ingest.moments import text_of
 from ingest.sensors import Placement, Sensor, why_unusable
+
+
+@lru_cache(maxsize=10_000)
+def _described(body: bytes) -> Sensor:
+    """A sensor as it was entered; remembered, for every answer asks for all of them and they seldom change."""
+    return SensorRecord.model_validate(orjson.loads(body)).plain()
 
 
 class Placements(Collection):
@@ -37,10 +45,7 @@ class Placements(Collection):
                 at = row.shelf if row.pot is None else f"{row.shelf}/{row.pot}"
                 placed.setdefault(row.sensor_id, []).append(Placement(row.from_ms, row.to_ms, at))
             rows = connection.execute(sa.select(t.sensor).order_by(t.sensor.c.id))
-            return [
-                replace(SensorRecord.model_validate(row.body).plain(), placed=tuple(placed.get(row.id, ())))
-                for row in rows
-            ]
+            return [replace(_described(orjson.dumps(row.body)), placed=tuple(placed.get(row.id, ()))) for row in rows]
 
     def sensor(self, source: str) -> Sensor:
         """One sensor by its source; `Unknown` names the nearest."""
