@@ -11,6 +11,7 @@ import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
+from zlib import crc32
 
 import numpy as np
 import orjson
@@ -39,8 +40,8 @@ DONE = "climate of shelves"
 
 
 _Asked = tuple[tuple[IntArray, FloatArray, IntArray, FloatArray], tuple[int, int, int], int]
-#: Of each source, until when its readings taught how long they may stand, and how long that is.
-_Paces = Mapping[str, tuple[int, int]]
+#: Of each source, until when whole days taught how long its readings may stand (None: they did not), and how long.
+_Paces = Mapping[str, tuple[int | None, int]]
 
 
 @dataclass(frozen=True)
@@ -203,16 +204,16 @@ def _merged(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
     return merged
 
 
-def _paces(
-    home: Home, latest: Mapping[str, int], known: _Paces, touched: Touched, raw_from_ms: int
-) -> dict[str, tuple[int, int]]:
-    """How long the readings of each source may stand by the pace it keeps, learnt from whole days before its last.
+def _paces(home: Home, latest: Mapping[str, int], known: _Paces, touched: Touched, raw_from_ms: int) -> _Paces:
+    """How long the readings of each source may stand by the pace it keeps, learnt from the days before its last.
 
-    So it follows from the readings alone and stays for a day, unless something came in late.
+    Only whole days count, which begin at another hour for each source: so the pace follows from the readings alone,
+    stays for a day unless something came in late, and not all are learnt anew in the same hour.
     """
-    paces = {}
+    paces: dict[str, tuple[int | None, int]] = {}
     for source, last_ms in latest.items():
-        until_ms = last_ms // DAY_MS * DAY_MS
+        begin_ms = crc32(source.encode()) % 24 * HOUR_MS
+        until_ms = (last_ms - begin_ms) // DAY_MS * DAY_MS + begin_ms
         from_ms = until_ms - LEARN_PACE_FROM_MS
         hours = touched.hours.get(source, np.empty(0, np.int64))
         late = bool(((hours >= from_ms) & (hours < until_ms)).any())
@@ -220,11 +221,12 @@ def _paces(
             paces[source] = known[source]
             continue
         times, _ = home.readings.read([source], from_ms, until_ms)[source]
-        if times.size < FEWEST_READINGS:
-            # A young sensor, or a slow one, teaches with what it has.
-            until_ms = last_ms
+        if times.size >= FEWEST_READINGS:
+            paces[source] = until_ms, learned_hold_ms(times)
+        else:
+            # A young sensor, or a slow one, teaches with all it has.
             times, _ = home.readings.read([source], last_ms - LEARN_PACE_FROM_MS, last_ms + 1)[source]
-        paces[source] = until_ms, learned_hold_ms(times)
+            paces[source] = None, learned_hold_ms(times)
     return paces
 
 
@@ -259,7 +261,7 @@ def _fingerprint(sensors: Sequence[Sensor], hold_ms: int) -> str:
     return hashlib.sha256("\n".join([*said, str(hold_ms)]).encode()).hexdigest()
 
 
-def _read_done(home: Home) -> tuple[dict[str, _Done], dict[str, tuple[int, int]]]:
+def _read_done(home: Home) -> tuple[dict[str, _Done], _Paces]:
     """What each shelf's facts were computed from, and the paces that are known."""
     kept = home.readings.get_derived(DONE)
     if kept is None:

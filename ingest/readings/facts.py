@@ -28,12 +28,13 @@ def write_hourly(db: sqlite3.Connection, facts: "pd.DataFrame") -> None:
     if (hours % HOUR_MS).any():
         raise ValueError("hourly facts begin on the hour, UTC")
     codes, places = facts["place"].astype(str).factorize()
+    names = places.tolist()  # out of pandas once, not for each block
     blocks = hours // _BLOCK_MS
     # Stable, so that of two rows for one hour the later one in the table is the one that stays.
     order = np.lexsort((blocks, codes))
     changes = np.flatnonzero((np.diff(codes[order]) != 0) | (np.diff(blocks[order]) != 0)) + 1
     for rows in np.split(order, changes) if order.size else ():
-        _write_block(db, str(places[codes[rows[0]]]), int(blocks[rows[0]]), hours[rows], values[rows])
+        _write_block(db, names[codes[rows[0]]], int(blocks[rows[0]]), hours[rows], values[rows])
 
 
 def _write_block(db: sqlite3.Connection, place: str, block: int, hours: IntArray, values: FloatArray) -> None:

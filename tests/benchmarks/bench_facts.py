@@ -114,8 +114,8 @@ def duckdb_s(home: Home, folder: Path, places: int) -> tuple[float, float]:
             for kind in ("t", "rh")
         ]
         return (
-            processor_s(lambda: db.execute(pairs).fetchnumpy(), 1),
-            processor_s(lambda: [db.execute(query).fetchnumpy() for query in bare], 1),
+            processor_s(lambda: db.execute(pairs).fetchnumpy(), 3),
+            processor_s(lambda: [db.execute(query).fetchnumpy() for query in bare], 3),
         )
 
 
@@ -159,7 +159,7 @@ def rows(scale: float = 1.0) -> tuple[Sequence[Row], Sequence[Growth]]:
         said = subprocess.run(command, cwd=Path(__file__).parents[2], capture_output=True, text=True, check=True).stdout
         ours, memory_kb = (float(word) for word in said.split())
         with closing(open_home(folder / "home")) as home:
-            more = float(np.median(hours_more(home, 4)))
+            more = float(np.median(hours_more(home, 24)))
             pandas_s = processor_s(lambda: naive_pandas(home, FEW), 1) * places / FEW
             rows_s = processor_s(lambda: naive_rows(home, 1), 1) * places
             export_s, bytes_each, query_s = parquet_s(home, folder / "parquet")
