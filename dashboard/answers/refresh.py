@@ -77,7 +77,9 @@ def refresh(home: Home, now_ms: int) -> int:
     newest_ms = max((latest[sensor.source] for sensor in sensors if sensor.source in latest), default=now_ms)
     until_ms = max(now_ms, newest_ms) // HOUR_MS * HOUR_MS
     raw_from_ms = max(0, until_ms - home.settings.readings.keep_raw_days * DAY_MS)
-    kept, known = _read_done(home)
+    # A failure of hours whose readings may be gone is past mending.
+    since_ms = max(until_ms - LATEST_FAILURE_MS, raw_from_ms + DAY_MS)
+    kept, known = _read_done(home, since_ms)
     paces = _paces(
         home, {s.source: latest[s.source] for s in sensors if s.source in latest}, known, touched, raw_from_ms
     )
@@ -88,7 +90,7 @@ def refresh(home: Home, now_ms: int) -> int:
         ours = near.get(place_key(shelf.label), [])
         hold_ms = _hold_ms(ours, paces)
         before = kept.get(shelf.label, _Done("", 0, frozenset()))
-        done = _Done(_fingerprint(ours, hold_ms), max(until_ms, before.until_ms), _failed(told, ours, until_ms))
+        done = _Done(_fingerprint(ours, hold_ms), max(until_ms, before.until_ms), _failed(told, ours, since_ms))
         if done.fingerprint != before.fingerprint:
             spans = _whole_span(home, ours, done.until_ms)
             frames.append(_forgotten(home, shelf.label, min([raw_from_ms, *(start_ms for start_ms, _ in spans)])))
@@ -248,10 +250,9 @@ def _spells_by_source(home: Home) -> dict[str, list[FailureSpell]]:
 
 
 def _failed(
-    told: Mapping[str, Sequence[FailureSpell]], sensors: Sequence[Sensor], until_ms: int
+    told: Mapping[str, Sequence[FailureSpell]], sensors: Sequence[Sensor], since_ms: int
 ) -> frozenset[tuple[str, int]]:
     """When which of the sensors began to fail, lately."""
-    since_ms = until_ms - LATEST_FAILURE_MS
     spells = [spell for sensor in sensors for spell in told.get(sensor.source, ())]
     return frozenset((spell.source, spell.from_ms) for spell in spells if spell.from_ms >= since_ms)
 
@@ -261,14 +262,14 @@ def _fingerprint(sensors: Sequence[Sensor], hold_ms: int) -> str:
     return hashlib.sha256("\n".join([*said, str(hold_ms)]).encode()).hexdigest()
 
 
-def _read_done(home: Home) -> tuple[dict[str, _Done], _Paces]:
-    """What each shelf's facts were computed from, and the paces that are known."""
+def _read_done(home: Home, since_ms: int) -> tuple[dict[str, _Done], _Paces]:
+    """What each shelf's facts were computed from, with failures since a moment, and the paces that are known."""
     kept = home.readings.get_derived(DONE)
     if kept is None:
         return {}, {}
     body = orjson.loads(kept[1])
     shelves = {
-        label: _Done(fingerprint, until_ms, frozenset((source, time_ms) for source, time_ms in failed))
+        label: _Done(fingerprint, until_ms, frozenset((source, ms) for source, ms in failed if ms >= since_ms))
         for label, (fingerprint, until_ms, failed) in body["shelves"].items()
     }
     return shelves, {source: (until_ms, hold_ms) for source, (until_ms, hold_ms) in body["paces"].items()}

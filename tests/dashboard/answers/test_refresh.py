@@ -194,6 +194,25 @@ def test_days_whose_readings_were_let_go_keep_their_facts(tmp_path: Path):
     home.close()
 
 
+def test_a_failure_that_is_long_past_takes_no_facts_away(tmp_path: Path):
+    (tmp_path / "dryline.toml").write_text("[readings]\nkeep_raw_days = 30\n")
+    home = home_with(tmp_path)
+    home.readings.append(failures=[SensorFailure(HUMIDITY.source, march(3) + 1, "unavailable")])
+    for day in (20, 50, 70):
+        for sensor, value in ((WARMTH, 20.0), (HUMIDITY, 50.0)):
+            home.readings.append(
+                told(sensor, *every(60, march(1) + (day - 30) * DAY_MS, march(1) + day * DAY_MS, value))
+            )
+        now_ms = march(1) + day * DAY_MS
+        refresh(home, now_ms)
+        known = len(facts(home))
+        home.readings.seal(now_ms)
+        home.readings.prune(30, now_ms)
+        refresh(home, now_ms)
+        assert len(facts(home)) == known
+    home.close()
+
+
 def test_shelves_computed_together_know_nothing_of_each_other(tmp_path: Path):
     shelves = ("east-window", "stairwell")
     pairs = {
