@@ -318,6 +318,7 @@ class Subscriber:
             while client.want_write() and client.loop_write() == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 if time.monotonic() > deadline_s:
                     break
+            self.counters.connected = False  # our own leave is no news
             client.disconnect()
             client.loop_write()
         self._close_client()
