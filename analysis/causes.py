@@ -9,8 +9,8 @@ grew, holes, a cover gone, heat) are each followed through the model and weighed
 far ahead, so a recorded change needs less evidence than an unrecorded one; so does air that broke away from its season.
 Use that falls while the line deepens is the wick; use that falls while it rises is the roots. What a known change did
 to use is told by the model and by measured use together, and its share in depth is lessened where use shows that it did
-less. Use counts for nothing where the reservoir ran out or was left to sink, since no level shows what a column gives
-back.
+less and looks at the line do not say otherwise. Use counts for nothing where the reservoir ran out or was left to sink,
+since no level shows what a column gives back.
 
 The level is a mediator: a fall that faster use explains at an unchanged refill rhythm belongs to what raised the use.
 
@@ -54,6 +54,7 @@ _NEARLY_EMPTY_MM = 3.0
 _KNOWN_MATTERS = 0.10  # of use: a change that is known to have happened needs less evidence than one that is guessed
 _SHOWS_AT_ALL = 0.01  # of use: a recorded change that does so much by the model may well have done all that was seen
 _KNOWN_USE_SHARE_SD, _KNOWN_DEPTH = 0.7, 2.0  # how far a known change may do more or less; its weight among the shares
+_KNOWN_BY_USE_SD = 0.5  # how sure use is of what a known change did to the line, as a share of it
 _BREAKS = 2.0  # times the usual difference between neighbouring five-day means: the air of an event, not of the season
 _WEATHER = ("dry_air", "low_reservoir")
 _SEASON = 1.4  # times 15 %
@@ -131,6 +132,10 @@ def explained(
     window = shown_days(len(since.drivers.vpd_kpa))
     factors = [f for f in FACTORS if f in {"dry_air", "low_reservoir", *recorded}]
     since = _with_use_where_the_level_shows_it(before, since, window)
+    before, since = (
+        _as_sure_as_the_medium_lets(before, columns_before),
+        _as_sure_as_the_medium_lets(since, columns_since),
+    )
     known = bool(recorded) or since.empty_hours >= before.empty_hours + _EMPTY_HOURS
     found = weighed(hypotheses(columns_since, factors), before, since, columns_before, columns_since, window, known)
     hidden = _wick_or_roots(_hidden(before, since, found), found, before, since, columns_before, columns_since, window)
@@ -145,8 +150,10 @@ def explained(
     stepped = "heat" not in recorded and air_broke(before, since)
     certain_factors = [f for f in factors if f in recorded or (f == "dry_air" and stepped)]
     did = _did_to_use(log_use, factors, certain_factors, before, since)
-    split = _no_more_than_use_shows(split, log_use, did)
-    unexplained, certain = _unexplained(since, course.depth_mm[-1], found.was_mm, weight, window)
+    less = _more_than_use_shows(split, log_use, did)
+    less = less * _borne_out(less.sum(0) @ weight, since, course.depth_mm[-1], found.was_mm, weight, window)
+    split = split - less
+    unexplained, certain = _unexplained(since, course.depth_mm[-1] - less.sum(0)[:, None], found.was_mm, weight, window)
     shares = _shares(factors, split, weight)
     modelled = sum(share.mm for share in shares)
     change, judged = modelled + unexplained, modelled + (unexplained if certain else 0.0)
@@ -282,6 +289,17 @@ def _with_use_where_the_level_shows_it(before: Spell, since: Spell, window: slic
     return replace(since, use_ml_per_day=np.nan, use_sd=np.nan) if ran_out or gives_back else since
 
 
+def _as_sure_as_the_medium_lets(spell: Spell, columns: Columns) -> Spell:
+    """The spell, its use no surer than the medium lets a level tell it.
+
+    A line that moves unseen stores water or gives it back: little beside what most pots use in ten days, and much where
+    the air is nearly wet.
+    """
+    days = shown_days(len(spell.drivers.vpd_kpa))
+    held_ml = DEPTH_MATTERS_MM * float(np.median(columns.storage * columns.area_mm2)) * 1e-3
+    return replace(spell, use_sd=float(np.hypot(spell.use_sd, held_ml / (days.stop - days.start))))
+
+
 def air_broke(before: Spell, since: Spell) -> bool:
     """Whether the air stepped to another level when the spell began, as an event does and a season does not.
 
@@ -326,11 +344,23 @@ def _did_to_use(
     return did
 
 
-def _no_more_than_use_shows(split: FloatArray, log_use: FloatArray, did: FloatArray) -> FloatArray:
-    """Shares (k, draws) of changes that did less to use than the model thinks, lessened in the same proportion."""
+def _more_than_use_shows(split: FloatArray, log_use: FloatArray, did: FloatArray) -> FloatArray:
+    """What of the shares (k, draws) is too much where a change did less to use than the model thinks, in proportion."""
     with np.errstate(invalid="ignore", divide="ignore"):
         part = np.where(np.abs(log_use) > _KNOWN_MATTERS, np.clip(did / log_use, 0.0, 1.0), 1.0)
-    return np.asarray(split * np.nan_to_num(part, nan=1.0)[:, None])
+    return np.asarray(split * (1.0 - np.nan_to_num(part, nan=1.0))[:, None])
+
+
+def _borne_out(
+    less_mm: float, since: Spell, modelled_mm: FloatArray, was_mm: FloatArray, weight: FloatArray, window: slice
+) -> float:
+    """How much of what use would take off the shares looks let go: eyes on the line say more of it than use does."""
+    seen = _looks_less_model(since, modelled_mm, was_mm, weight, window)
+    if seen is None:
+        return 1.0
+    off, variance, straying = seen
+    by_looks, by_use = 1 / (variance + straying), 1 / _KNOWN_BY_USE_SD**2
+    return float(np.clip((by_use - off * less_mm * by_looks) / (by_use + less_mm**2 * by_looks), 0.0, 1.0))
 
 
 def _recorded_only(factors: Sequence[str], hidden: Hidden, masks: npt.NDArray[np.bool_]) -> int:
@@ -396,17 +426,27 @@ def _unexplained(
     0 without a note, and the evidence says so.
     Looking errs too: only the part of the difference that the model's own straying is likely to hold counts.
     """
+    seen = _looks_less_model(since, modelled_mm, was_mm, weight, window)
+    if seen is None:
+        return 0.0, False
+    mean, variance, straying = seen
+    return mean * straying / (straying + variance), abs(mean) > 1.64 * np.sqrt(straying + variance)
+
+
+def _looks_less_model(
+    since: Spell, modelled_mm: FloatArray, was_mm: FloatArray, weight: FloatArray, window: slice
+) -> tuple[float, float, float] | None:
+    """Mean of noted less modelled depths of the window, mm, its variance, and that of the model's straying."""
     inside = (since.noted_day >= window.start) & np.isfinite(since.noted_mm)
     if not inside.any():
-        return 0.0, False
+        return None
     day = np.clip(since.noted_day[inside], 0, modelled_mm.shape[-1] - 1)
     modelled = weight @ modelled_mm[:, day]
     noted = since.noted_mm[inside]
     off = np.where(noted <= 0.5 * MOIST_AT_TOP_MM, np.minimum(MOIST_AT_TOP_MM - modelled, 0.0), noted - modelled)
     precision = 1 / np.maximum(since.noted_sd_mm[inside], 1.0) ** 2
-    mean, variance = float(precision @ off / precision.sum()), float(1 / precision.sum())
     straying = 1.5**2 + (0.12 * float(modelled.mean() - weight @ was_mm.mean(-1))) ** 2
-    return mean * straying / (straying + variance), abs(mean) > 1.64 * np.sqrt(straying + variance)
+    return float(precision @ off / precision.sum()), float(1 / precision.sum()), straying
 
 
 def _shares(factors: Sequence[str], split: FloatArray, weight: FloatArray) -> tuple[Share, ...]:
@@ -440,14 +480,21 @@ def _verdict(case: _Case) -> str:
     first, best, second = case.factors[int(order[0])], score[order[0]], score[order[1]]
     if best <= 0:
         return "mixed"
-    known = np.isfinite(case.did[int(order[0])])
+    known = bool(np.isfinite(case.did[int(order[0])]))
     if since.silent and not known:
         return "sensor_gap"
-    if not moved and first == "dry_air" and not known:
+    return _too_little(first, float(best), known, moved, drunk) or (first if best > 1.3 * second else "mixed")
+
+
+def _too_little(first: str, best: float, known: bool, moved: bool, drunk: bool) -> str | None:
+    """The verdict where the first factor did too little to be one; None where it did enough."""
+    if moved:
+        # neither air nor level alone moved the line as far as matters
+        return "mixed" if first in _WEATHER and best < 1 and not (known or drunk) else None
+    if first == "dry_air" and not known:
         return "none"  # weather moves use from month to month: that is the season, not an event
-    if not moved and best < (_KNOWN_MATTERS / USE_MATTERS if known else _SEASON if first in _WEATHER else 0.8):
-        return "none"
-    return first if best > 1.3 * second else "mixed"
+    least = _KNOWN_MATTERS / USE_MATTERS if known else _SEASON if first in _WEATHER else 0.8
+    return "none" if best < least else None
 
 
 def _score(case: _Case, moved: bool, drunk: bool) -> FloatArray:
@@ -463,6 +510,9 @@ def _score(case: _Case, moved: bool, drunk: bool) -> FloatArray:
         part = np.maximum(np.sign(np.log(case.ratio)) * case.log_use, 0.0) / np.log1p(USE_MATTERS)
         hidden = case.hidden.factor
         part = np.where(known, np.abs(case.did) / np.log1p(USE_MATTERS), part)
+        if np.nanmax(np.abs(case.did), initial=0.0) >= _KNOWN_MATTERS:
+            # weather moves use from month to month: no rival of what is known to have happened
+            part = np.where(np.isin(case.factors, _WEATHER) & ~known, 0.0, part)
         score = score + np.where([hidden in ("none", factor) for factor in case.factors], part, 0.0)
     return np.asarray(score)
 

@@ -5,6 +5,10 @@ medium, wick, plant, heat) owns some parameters of the column or some of its dri
 them have changed, and the line is followed day by day through the spell under that mixture. Where a factor has not
 changed, its drivers are those of the spell before, day by day, so that their ups and downs stay in.
 
+A plant drinks in full while enough of its roots stand in moist medium, since these make up for the dry ones; a line
+that sinks past the middle of the column takes that away. So a wick that fails under a deep line is seen in use more
+than in depth, and a level that falls there lessens use without anything being wrong with the plant.
+
 Masks and draws are run side by side. What the numbers mean, and which factors to ask about, is for `causes.py`.
 """
 
@@ -16,7 +20,7 @@ import numpy.typing as npt
 
 from analysis.air import saturation_vapour_pressure_kpa
 from analysis.columns import Columns, FloatArray
-from analysis.dry_layer import drivers, losses, transient
+from analysis.dry_layer import UPTAKE_POWER, drivers, losses, transient
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -40,6 +44,11 @@ OWNS: Mapping[str, tuple[str, ...]] = {
     "heat": ("absorbed_w_per_m2",),
 }  # fmt: skip
 """Which column parameters each factor owns. A porous cover is medium too: see `owned_by`."""
+
+ROOTS_MAKE_UP, NO_ROOTS_BELOW, LEAST_DRUNK = 0.4, 0.75, 0.1
+"""Dry share of the column up to which the other roots make up for those in it, and at which hardly any are left. That
+moist roots make up for dry ones until too few are left is known of soils (Jarvis 1989, J. Hydrology 107:57, from
+memory); the shares are assumed, for roots that are densest about the middle."""
 
 
 @dataclass(frozen=True)
@@ -135,9 +144,33 @@ def _followed(
     )
     first = np.tile(transient(repeated(before, 1), *rest, step_hours=24.0)[-1], (count, 1))
     depth = transient(columns, vpd, temperature, level, initial_mm=first, step_hours=24.0)
-    loss = losses(columns, drivers(columns, vpd, temperature, level), depth, vpd, temperature, level).loss_ml_per_day
+    uptake = _uptake_ml_per_day(columns, vpd, depth, first)
+    if uptake is not None:
+        depth = transient(columns, vpd, temperature, level, initial_mm=first, step_hours=24.0, uptake_ml_per_day=uptake)
+    asked = drivers(columns, vpd, temperature, level, uptake_ml_per_day=uptake)
+    loss = losses(columns, asked, depth, vpd, temperature, level).loss_ml_per_day
     shape = (days, count, draws)
     return Course(np.moveaxis(depth.reshape(shape), 0, -1), np.moveaxis(loss.reshape(shape), 0, -1))
+
+
+def _uptake_ml_per_day(
+    columns: Columns, vpd_kpa: FloatArray, depth_mm: FloatArray, first_mm: FloatArray
+) -> FloatArray | None:
+    """What the plant drinks as the line moves through its roots, like depth_mm; None where no line is that deep.
+
+    The columns' own uptake is that of the line before.
+    """
+    moist = [_roots_in_moist(mm / columns.column_mm) for mm in (depth_mm, first_mm)]
+    if (moist[0] >= 1.0).all() and (moist[1] >= 1.0).all():
+        return None
+    own = columns.uptake_ml_per_day_at_1_kpa * np.maximum(vpd_kpa, 0.0) ** UPTAKE_POWER
+    return np.asarray(own * moist[0] / moist[1])
+
+
+def _roots_in_moist(dry_share: FloatArray) -> FloatArray:
+    """How much of its usual water a plant gets while this share of its column is dry."""
+    left: FloatArray = np.clip((NO_ROOTS_BELOW - dry_share) / (NO_ROOTS_BELOW - ROOTS_MAKE_UP), LEAST_DRUNK, 1.0)
+    return left
 
 
 def _vapour_kpa(air: Drivers) -> FloatArray:

@@ -29,6 +29,7 @@ _BRACKET = 0.2  # share of the change in air by which use may miss the model (sd
 _DEPTH_STRAY_MM, _DEPTH_STRAY_SHARE = 1.0, 0.12  # mm, and of the change since the notes that calibrated the pot
 _TAIL = 5.0
 MOIST_AT_TOP_MM = 3.0
+_DOES_USE, _DOES_MM = 0.05, 1.0  # of use, and of the line: less than this nobody would call a change
 
 
 @dataclass(frozen=True)
@@ -102,6 +103,8 @@ def weighed(
     recorded = float(np.median(np.log(np.maximum(ratio[0], 0.02) / np.maximum(untouched, 0.02))))
     logs = log_likelihood(ratio, run.depth_mm, usual.depth_mm[0], before, since, recorded)  # (guesses, draws)
     fit = logsumexp(logs, axis=1) - np.log(logs.shape[1])
+    # a guess that would do nothing to this pot is none: it would only thin out the others of its factor
+    fit = np.where(_does_anything(ratio, run.depth_mm[..., window]), fit, -np.inf)
     # more and less of a factor are rivals, so that amounts of the wrong sign do not thin out the right ones
     kinds = list(dict.fromkeys((guess.factor, guess.amount > 1) for guess in guesses))
     of = np.array([kinds.index((guess.factor, guess.amount > 1)) for guess in guesses])
@@ -109,14 +112,14 @@ def weighed(
         [
             np.log(_PRIOR[f] * (_COINCIDENCE if anything_known and f != "none" else 1.0))
             + logsumexp(fit[of == i])
-            - np.log((of == i).sum())
+            - np.log(max(int(np.isfinite(fit[of == i]).sum()), 1))
             for i, (f, _) in enumerate(kinds)
         ]
     )
     chances = np.exp(scores - logsumexp(scores))
     best = guesses[int(np.where(of == int(chances.argmax()), fit, -np.inf).argmax())]
     expected = float(np.median(np.log(np.maximum(ratio[0], 0.02))))
-    fitting = _towards_what_was_measured(ratio, before, since, expected)
+    fitting = _towards_what_was_measured(ratio, before, since, expected) & np.isfinite(fit)
     hidden = np.where(np.array([fitting[of == i].any() for i in range(len(kinds))]), chances, -1.0)
     hidden[0] = -1.0
     best_hidden = guesses[int(np.where((of == int(hidden.argmax())) & fitting, fit, -np.inf).argmax())]
@@ -152,6 +155,15 @@ def log_likelihood(
     level = was_mm.mean(-1)
     log = log + _of_notes(since, depth_mm, level, np.isfinite(since.noted_mm))
     return log + _of_notes(before, was_mm, level, before.noted_mm <= 0.5 * MOIST_AT_TOP_MM)
+
+
+def _does_anything(use_ratio: FloatArray, depth_mm: FloatArray) -> BoolArray:
+    """Which guesses (guesses,) would do something to use or the line of this pot; "nothing", the first, counts."""
+    use = np.abs(np.median(np.log(np.maximum(use_ratio, 0.02) / np.maximum(use_ratio[0], 0.02)), axis=-1))
+    line = np.abs(np.median((depth_mm - depth_mm[0]).mean(-1), axis=-1))
+    does = (use > _DOES_USE) | (line > _DOES_MM)
+    does[0] = True
+    return np.asarray(does)
 
 
 def _towards_what_was_measured(use_ratio: FloatArray, before: Spell, since: Spell, log_expected: float) -> BoolArray:

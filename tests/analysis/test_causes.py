@@ -254,3 +254,40 @@ def test_a_move_and_a_new_lamp_are_read_from_the_descriptions() -> None:
     assert changed_factors(SETUP, moved, SHELF, {"air": "draughty", "heat": "none"}) == ("dry_air",)
     assert changed_factors(SETUP, SETUP, SHELF, {**SHELF, "heat": "lamp"}) == ("heat",)
     assert changed_factors(SETUP, {**SETUP, "wick": "none", "gap": "wide"}) == ("vent_holes", "wick")
+
+
+def test_a_recorded_cover_whose_effect_was_seen_is_named_though_use_was_told_wrongly() -> None:
+    centres, (bare, covered) = _pot(SETUP, COVERED)
+    before, since = _spells(*centres, _air(28), _air(DAYS, seed=1))
+    fell = float(_truth(*centres, _air(28), _air(DAYS, seed=1))[1].depth_mm[0, 0, -4]) - _rest(centres[0])
+    assert fell < -3
+    told = explained(before, replace(since, use_ml_per_day=before.use_ml_per_day), bare, covered, ["top_layer"])
+    assert (told.direction, told.verdict) == ("wetter", "top_layer")
+    share = next(one.mm for one in told.shares if one.factor == "top_layer")
+    assert share == pytest.approx(fell, abs=0.5 * abs(fell))
+
+
+def test_a_plant_drinks_less_once_the_line_has_sunk_past_the_middle_of_its_roots() -> None:
+    """What the plant drinks: use with it less use without it, after the level fell by 28 mm."""
+    (centre,), _ = _pot(SETUP)
+    thirsty = _draw(centre).changed(uptake_ml_per_day_at_1_kpa=np.full((1, 1), 6.0), uptake_share=np.zeros((1, 1)))
+    without = thirsty.changed(uptake_ml_per_day_at_1_kpa=np.zeros((1, 1)))
+
+    def kept(vpd_kpa: float) -> tuple[float, float]:
+        was, now = _air(28, vpd_kpa), _air(DAYS, vpd_kpa, level=10.0)
+        drunk = [
+            (one := courses_of_variants(thirsty, [thirsty], was, now)).use_ml_per_day[0, 0]
+            - courses_of_variants(without, [without], was, now).use_ml_per_day[0, 0]
+            for now in (was, now)
+        ]
+        deepest = float(one.depth_mm.max())
+        return float(drunk[1][-7:].mean() / drunk[0][-7:].mean()), deepest / float(centre.column_mm[0])
+
+    humid, dry = kept(0.3), kept(3.0)
+    assert humid[1] < 0.4 < dry[1]
+    assert humid[0] == pytest.approx(1.0, abs=0.06)
+    assert dry[0] < 0.85
+
+
+def _rest(centre: Columns) -> float:
+    return float(courses_of_variants(_draw(centre), [_draw(centre)], _air(28), _air(28)).depth_mm[0, 0, -1])
