@@ -4,8 +4,11 @@ Owns the events that are put into invented collections, one a pot or one a shelf
 the simulator's own counterfactual: the same world without events. An event counts when it truly moved the dry layer by
 5 mm or use by 15 %, and then the verdict must be its factor. A pot is quiet when its event (or none) moved the line by
 less than 1.5 mm and use by less than 5 %, and the pot moved by less than 3 mm for any reason: a cause named there is a
-false alarm. The issue gives the lower bound for the line alone; use has the same share of its upper bound (0.3 of
-15 %), so that, as for the line between 1.5 and 5 mm, a true loss of a tenth of use is neither asked for nor an alarm.
+false alarm. What was asked gives the lower bound for the line alone; use has the same share of its upper bound here
+(0.3 of 15 %), so that, as for the line between 1.5 and 5 mm, a true loss of a tenth of use is neither asked for nor an
+alarm. Read by the letter, every pot that its event moved by less than 1.5 mm counts, however much use it cost below
+15 % and however far the pot moved otherwise, and naming what truly happened there is an alarm too: that figure, which
+is the worse one, is given beside, with how many of its alarms named what had truly happened.
 Weather without an event is quiet: to name it is an alarm, however much the season moved use. Look-alikes are among the
 quiet ones: a missed round, holes opened in humid air, seasons. Two looks fall into the three weeks; use is told by a
 simulated level sensor (15 minutes, 0.3 mm) through the analysis of water.
@@ -82,9 +85,19 @@ class Judged:
         return nothing and abs(self.moved_mm) < 3.0
 
     @property
+    def accuses(self) -> bool:
+        """Whether a cause is named at all."""
+        return self.verdict not in ("none", "unexplained", "mixed")
+
+    @property
     def false_alarm(self) -> bool:
         """A cause named where there was none."""
-        return self.quiet and self.verdict not in ("none", "unexplained", "mixed")
+        return self.quiet and self.accuses
+
+    @property
+    def below(self) -> bool:
+        """Quiet by the letter: the event moved the line too little to speak of and use too little to count."""
+        return abs(self.effect_mm) < NOTHING_MM and not self.counts
 
 
 def judged(seed: int, pots: int = 48, looks: tuple[int, ...] = LOOKS_ON_DAY) -> list[Judged]:
@@ -235,28 +248,44 @@ def _refill_days(truth: Truth, days: slice, pot: int) -> float:
 
 @dataclass(frozen=True)
 class Figures:
-    """Events that count and the share named rightly; quiet pots and the share of false alarms."""
+    """Events that count and the share named rightly; quiet pots and the share of false alarms.
+
+    below, accused_below: the same by the letter (see above); rightly_below: how many of those accusations were true.
+    """
 
     events: int
     right: float
     quiet: int
     false_alarms: float
+    below: int
+    accused_below: float
+    rightly_below: int
 
 
 def figures(pots: list[Judged]) -> Figures:
     """The figures of the issue."""
-    events, quiet = [p for p in pots if p.counts], [p for p in pots if p.quiet]
+    events, quiet, below = [p for p in pots if p.counts], [p for p in pots if p.quiet], [p for p in pots if p.below]
     return Figures(
         len(events),
-        float(np.mean([p.right for p in events])) if events else float("nan"),
+        _share([p.right for p in events]),
         len(quiet),
-        float(np.mean([p.false_alarm for p in quiet])) if quiet else float("nan"),
+        _share([p.false_alarm for p in quiet]),
+        len(below),
+        _share([p.accuses for p in below]),
+        sum(p.accuses and p.right for p in below),
     )
 
 
+def _share(flags: list[bool]) -> float:
+    return float(np.mean(flags)) if flags else float("nan")
+
+
 def worlds_seen(worlds: int) -> range:
-    """The worlds of the report and of the long form. Those looked at before: 1 to 10, 41, 42, 51, 52, 61 to 64."""
-    return range(71, 71 + worlds)
+    """The worlds of the report and of the long form.
+
+    Looked at while the rules were made: 1 to 14, 41 to 43, 51, 52, 61 to 64 and 71 to 77.
+    """
+    return range(81, 81 + worlds)
 
 
 def report(worlds: int) -> str:
@@ -268,6 +297,10 @@ def report(worlds: int) -> str:
         lines.append(
             f"{title}: {found.events} events named rightly {found.right:.1%}; "
             f"{found.quiet} quiet pots, false alarms {found.false_alarms:.1%}"
+        )
+        lines.append(
+            f"    by the letter (effect below 1.5 mm, use below 15 %): {found.below} pots, a cause named in "
+            f"{found.accused_below:.1%}; of these {found.rightly_below} named what truly happened"
         )
         for kind in VERDICTS:
             mine = [p for p in pots if p.counts and p.kind == kind]

@@ -1,10 +1,13 @@
 """Causes against the simulator's own counterfactual, in worlds that were not looked at while the rules were made.
 
-Asked: 95 % of the events named rightly, 5 % of false alarms. Reached over worlds 71 to 77: 94.8 % of 192 events, and 4
-alarms among 73 quiet pots (5.5 %); between worlds of 48 pots the share of right ones wanders from 86 to 100 %. So the
-figures asked for are just not reached; both forms hold floors below them, the short one lower, since one world has some
-twenty events and ten quiet pots. What is missed is mostly a wick that fails by a little: its line sinks by less than
-two looks can tell, and it is taken for lost roots or for nothing.
+Asked: 95 % of the events named rightly, 5 % of false alarms. Reached over worlds 81 to 90, measured once: 94.5 % of 291
+events, and 7 alarms among 107 quiet pots (6.5 %). By the letter (every pot that its event moved by less than 1.5 mm,
+`causes.py`) a cause was named in 20 of 144 pots (13.9 %), and in 14 of them it was what had truly happened. So the
+figures asked for are not reached; between worlds of 48 pots the share of right ones wanders from 86 to 100 %. Both
+forms hold floors below them, the short one lower, since one world has some twenty events and ten quiet pots. What is
+missed is a wick that fails by a little (its line sinks by less than two looks can tell, and it is taken for lost roots
+or for nothing), and air nearly as wet as can be, where a humidity sensor tells little. Most alarms are levels that
+truly moved.
 """
 
 import pytest
@@ -24,7 +27,8 @@ def test_causes_are_named_and_quiet_pots_raise_no_alarm() -> None:
 @pytest.mark.long
 @pytest.mark.timeout(7200)
 def test_the_causes_figures_over_worlds_not_looked_at() -> None:
-    found = causes.figures([pot for seed in causes.worlds_seen(7) for pot in causes.judged(seed)])
-    assert found.events >= 150
+    found = causes.figures([pot for seed in causes.worlds_seen(10) for pot in causes.judged(seed)])
+    assert found.events >= 250
     assert found.right >= 0.93
-    assert found.false_alarms <= 0.07
+    assert found.false_alarms <= 0.08
+    assert found.accused_below - found.rightly_below / found.below <= 0.06
