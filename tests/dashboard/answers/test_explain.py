@@ -4,14 +4,17 @@ The truth is the simulator's, with and without the events: an event that is aske
 use by 15 %. Success on simulated pots is no evidence for real ones.
 """
 
+import shutil
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from dashboard.answers import explain
 from dashboard.answers.situation import situation_at
-from ingest.readings import DAY_MS
+from ingest.home import Home, open_home
+from ingest.readings import DAY_MS, Reading
 from simulated_feeds.events import Event
 from tests.dashboard.answers.simulated_home import EVENT_DAY, START_MS, Lived, lived_home
 
@@ -83,14 +86,46 @@ def test_a_flush_and_a_quiet_pot_are_no_alarm(lived: Lived, pot: str) -> None:
     assert since_the_event(lived, pot)["verdict"] == "none"
 
 
-def test_the_answer_of_a_past_moment_is_the_one_that_was_given_then(lived: Lived) -> None:
-    """Another home, in which nothing was heard after that moment, would say the same: nothing later is looked at."""
+def test_the_answer_of_a_past_moment_is_the_one_that_was_given_then(lived: Lived, tmp_path: Path) -> None:
+    """Whatever comes in afterwards: other readings, looks, refills and another set-up. To the digit."""
     then_ms = lived.event_ms + 15 * DAY_MS
     told = explain.answer(lived.home, "pot 2", then_ms, lived.event_ms)
     assert told["until_ms"] <= then_ms
-    again = explain.answer(lived.home, "pot 2", then_ms, lived.event_ms, then_ms)
-    assert again == told
+    assert explain.answer(lived.home, "pot 2", then_ms, lived.event_ms, then_ms) == told
     situation = situation_at(lived.home, then_ms)
     assert situation is not None
     assert int(situation.notes["time_ms"].max()) <= then_ms
     assert int(situation.course.end_ms[-1]) <= then_ms
+    shutil.copytree(lived.home.folder, tmp_path / "later")
+    later = open_home(tmp_path / "later")
+    try:
+        live_on_otherwise(later, "pot 2", then_ms)
+        assert explain.answer(later, "pot 2", then_ms, lived.event_ms) == told
+        now_ms = then_ms + 6 * DAY_MS
+        assert explain.answer(later, "pot 2", now_ms, lived.event_ms) != explain.answer(
+            lived.home, "pot 2", now_ms, lived.event_ms
+        ), "what came in afterwards was never heard"
+    finally:
+        later.close()
+
+
+def live_on_otherwise(home: Home, pot: str, then_ms: int) -> None:
+    """All that was heard and noted after a moment becomes another: wet air, full reservoirs, a line at the surface."""
+    value = {"air_temperature": 17.0, "relative_humidity": 92.0, "reservoir_level": 55.0}
+    every_ms = DAY_MS // 48
+    home.readings.append(
+        [
+            Reading(sensor.source, time_ms, value[sensor.quantity])
+            for sensor in home.logbook.sensors()
+            for old_ms in home.readings.read([sensor.source], then_ms + 1, then_ms + 7 * DAY_MS)[sensor.source][0]
+            for time_ms in (int(old_ms), int(old_ms) + every_ms // 2)
+        ]
+    )
+    said = {key: value for key, value in home.logbook.setups(pot)[-1].items() if key not in ("from_ms", "to_ms")}
+    with home.logbook.writing():
+        for day in range(1, 6):
+            look = {"pot": pot, "how": "fingertip", "dry_layer_low_mm": 0.0, "dry_layer_high_mm": 3.0}
+            home.logbook.add_note({**look, "time_ms": then_ms + day * DAY_MS, "kind": "inspection"})
+            poured = {"pot": pot, "kind": "refill", "amount_ml": 200.0}
+            home.logbook.add_note({**poured, "time_ms": then_ms + day * DAY_MS + 1})
+        home.logbook.describe_setup(pot, {**said, **OPENED}, then_ms + 2 * DAY_MS)
