@@ -37,13 +37,6 @@ KEY = b"k" * 32
 expect.set_options(timeout=30_000)  # as long as every other wait: a slow machine is no fault
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """All browser tests share one worker, so that one Chromium serves them all."""
-    for item in items:
-        if Path(__file__).parent in item.path.parents:
-            item.add_marker(pytest.mark.xdist_group("browser"))
-
-
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     if not Path(CHROMIUM).exists():
