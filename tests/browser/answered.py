@@ -2,6 +2,8 @@
 back from it."""
 
 import json
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -12,8 +14,9 @@ from dashboard.app import create_app
 from dashboard.changes import changes_of
 from dashboard.listening import listening
 from dashboard.pages import Ask
+from dashboard.signin import Access
 from ingest.home import Home, open_home
-from tests.browser.conftest import Glasshouse, read
+from tests.browser.conftest import KEY, Glasshouse, read
 
 AHEAD_S = 120  # the clock is stopped at a moment that a slow machine cannot have passed meanwhile
 
@@ -60,6 +63,16 @@ def entered(folder: Path, answer: dict[str, Any]) -> Home:
     home = open_home(folder)
     home.logbook.import_setup("\n".join(lines))
     return home
+
+
+@contextmanager
+def answering(folder: Path) -> Iterator[Answered]:
+    """The glasshouse of the wall's answer, served over an empty logbook in a folder."""
+    answer = read("wall-24-pots.json")
+    house = Answered(answer, Access(KEY), home=entered(folder, answer))
+    with closing(house.home), house.serving() as port:
+        house.port = port
+        yield house
 
 
 def freeze(page: Any) -> None:

@@ -3,9 +3,7 @@
 import pytest
 from playwright.sync_api import expect
 
-from dashboard.signin import Access
-from tests.browser.answered import Answered, entered, freeze, too_small
-from tests.browser.conftest import KEY, read
+from tests.browser.answered import answering, freeze, too_small
 from tests.browser.test_accessibility import grave
 from tests.browser.test_wall import THUMB_PX
 
@@ -16,12 +14,8 @@ SIZES = [(800, 1280), (360, 740)]
 
 @pytest.fixture
 def glasshouse(tmp_path):
-    answer = read("wall-24-pots.json")
-    house = Answered(answer, Access(KEY), home=entered(tmp_path, answer))
-    with house.serving() as port:
-        house.port = port
+    with answering(tmp_path) as house:
         yield house
-    house.home.close()
 
 
 def opened(open_page, path="/round", size=(800, 1280), theme="light"):

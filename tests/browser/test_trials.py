@@ -3,20 +3,14 @@
 import pytest
 from playwright.sync_api import expect
 
-from dashboard.signin import Access
-from tests.browser.answered import Answered, entered, freeze
-from tests.browser.conftest import KEY, read
+from tests.browser.answered import answering, freeze
 from tests.browser.test_accessibility import grave
 
 
 @pytest.fixture
 def glasshouse(tmp_path):
-    answer = read("wall-24-pots.json")
-    house = Answered(answer, Access(KEY), home=entered(tmp_path, answer))
-    with house.serving() as port:
-        house.port = port
+    with answering(tmp_path) as house:
         yield house
-    house.home.close()
 
 
 def opened(open_page, size=(1280, 800), theme="light"):
