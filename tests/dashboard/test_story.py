@@ -12,6 +12,7 @@ from dashboard.figures.shares import shares_table
 from dashboard.figures.story import lines_between, story_figure, utc_ms
 from dashboard.pages import Ask
 from dashboard.pages.story import NO_STORY, asked, tell, zoomed
+from tests.dashboard.trees import text_of
 
 DATA = Path(__file__).parents[1] / "data"
 AT_MS = 1_772_542_800_000
@@ -27,17 +28,6 @@ def asks(story: Any) -> Ask:
 
 def named(figure: Any, name: str) -> Any:
     return next(trace for trace in figure.data if trace.name == name)
-
-
-def text_of(component: Any) -> str:
-    """All words of a component tree."""
-    if component is None:
-        return ""
-    if isinstance(component, str | int | float):
-        return str(component)
-    if isinstance(component, list | tuple):
-        return " ".join(text_of(child) for child in component)
-    return text_of(getattr(component, "children", None))
 
 
 def test_no_line_of_the_figure_has_more_points_than_asked():

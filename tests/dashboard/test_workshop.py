@@ -8,19 +8,9 @@ import pytest
 
 from dashboard.pages import Ask
 from dashboard.pages.workshop import NO_WORKSHOP, show
+from tests.dashboard.trees import text_of
 
 DATA = Path(__file__).parents[1] / "data" / "workshop.json"
-
-
-def text_of(component: Any) -> str:
-    """All words of a component tree."""
-    if component is None:
-        return ""
-    if isinstance(component, str | int | float):
-        return str(component)
-    if isinstance(component, list | tuple):
-        return " ".join(text_of(child) for child in component)
-    return text_of(getattr(component, "children", None))
 
 
 def words(path: str = "/workshop", **changes: Any) -> str:
