@@ -16,7 +16,7 @@ from dashboard.answers.section import section_build
 from dashboard.answers.shelf_air import air_history
 from dashboard.answers.situation import Situation, index_of, recent_situation
 from dashboard.answers.wall import last_tips
-from dashboard.answers.water import surroundings, told_water
+from dashboard.answers.water import surroundings, water_of, what_is_told
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS
 
@@ -128,21 +128,23 @@ def _use(home: Home, situation: Situation, index: int, since_ms: int, until_ms: 
     """
     pot, course = situation.standing.pots[index], situation.course
     days = max(2, -(-(int(course.end_ms[-1]) - since_ms) // DAY_MS))
-    water = told_water(
-        home,
-        pot,
-        situation.sensors,
-        situation.waters[index].notes,
-        course.end_ms,
-        float(situation.expected_ml_per_day[-1, index]),
-        surroundings(
+    water = water_of(
+        what_is_told(
+            home,
+            pot,
+            situation.sensors,
+            situation.waters[index].notes,
             course.end_ms,
-            course.temperature_c[:, index],
-            course.vpd_kpa[:, index],
-            situation.standing.columns,
-            index,
-        ),
-        days,
+            float(situation.expected_ml_per_day[-1, index]),
+            surroundings(
+                course.end_ms,
+                course.temperature_c[:, index],
+                course.vpd_kpa[:, index],
+                situation.standing.columns,
+                index,
+            ),
+            days,
+        )
     ).told.days
     use = pd.DataFrame(
         {

@@ -24,7 +24,7 @@ from dashboard.answers.lines import STEP_MS, depth_notes, in_force
 from dashboard.answers.situation import Situation
 from dashboard.answers.standing import Description
 from dashboard.answers.use_ahead import STEPS_A_DAY
-from dashboard.answers.water import known_mean, surroundings, told_water
+from dashboard.answers.water import known_mean, surroundings, water_of, what_is_told
 from ingest.home import Home
 from ingest.readings import DAY_MS
 
@@ -86,21 +86,23 @@ def water_until(home: Home, situation: Situation, index: int, window: Window) ->
     course = situation.course
     end_ms = course.end_ms[: window.until]
     days = (window.until - window.first) // STEPS_A_DAY + 1
-    return told_water(
-        home,
-        situation.standing.pots[index],
-        situation.sensors,
-        situation.waters[index].notes,
-        end_ms,
-        float(situation.expected_ml_per_day[window.until - 1, index]),
-        surroundings(
+    return water_of(
+        what_is_told(
+            home,
+            situation.standing.pots[index],
+            situation.sensors,
+            situation.waters[index].notes,
             end_ms,
-            course.temperature_c[: window.until, index],
-            course.vpd_kpa[: window.until, index],
-            situation.standing.columns,
-            index,
-        ),
-        days,
+            float(situation.expected_ml_per_day[window.until - 1, index]),
+            surroundings(
+                end_ms,
+                course.temperature_c[: window.until, index],
+                course.vpd_kpa[: window.until, index],
+                situation.standing.columns,
+                index,
+            ),
+            days,
+        )
     ).told
 
 

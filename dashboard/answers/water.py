@@ -232,20 +232,6 @@ def what_is_told(
     )
 
 
-def told_water(
-    home: Home,
-    pot: StandingPot,
-    sensors: Sequence[Sensor],
-    notes: RefillNotes,
-    grid_ms: IntArray,
-    expected_ml_per_day: float,
-    around: Surroundings,
-    days: int = LOOK_BACK_DAYS,
-) -> StandingWater:
-    """One pot's water as of the end of a grid; see `water_of`. days: how far back use is wanted day by day."""
-    return water_of(what_is_told(home, pot, sensors, notes, grid_ms, expected_ml_per_day, around, days))
-
-
 def water_of(told: Told) -> StandingWater:
     """What the pot's own sensor or its notes tell; along the grid NaN where only a reckoning can say."""
     at_ms, unknown = int(told.grid_ms[-1]), np.full(told.grid_ms.size, np.nan)
