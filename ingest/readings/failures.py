@@ -7,7 +7,8 @@ Functions here run inside the caller's transaction.
 """
 
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections import defaultdict
+from collections.abc import Callable, Iterable
 
 from ingest.readings import FailureSpell
 
@@ -41,15 +42,17 @@ def add_failure(db: sqlite3.Connection, series: int, time_ms: int, code: str, fi
     db.execute("INSERT INTO failure VALUES (?, ?, ?, ?, ?)", (series, time_ms, last_ms, ended_ms, code))
 
 
-def end_failures(db: sqlite3.Connection, times_by_series: Mapping[int, list[int]]) -> None:
-    """Let readings end, or split, the spells that they fall into or follow."""
+def end_failures(db: sqlite3.Connection, rows: Iterable[tuple[int, int, float]]) -> None:
+    """Let readings (series, time, value) end, or split, the spells that they fall into or follow."""
     if db.execute("SELECT 1 FROM failure LIMIT 1").fetchone() is None:
         return
+    times_by_series: defaultdict[int, list[int]] = defaultdict(list)
+    for series, time_ms, _ in rows:
+        times_by_series[series].append(time_ms)
     for series, times in times_by_series.items():
-        newest = max(times)
         open_spells = db.execute(
             "SELECT from_ms FROM failure WHERE series = ? AND from_ms < ? AND (ended_ms IS NULL OR ended_ms > ?)",
-            (series, newest, min(times)),
+            (series, max(times), min(times)),
         ).fetchall()
         if open_spells:
             for time_ms in sorted(times):

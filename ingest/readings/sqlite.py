@@ -10,9 +10,10 @@ import math
 import os
 import shutil
 import sqlite3
-from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
+from itertools import chain, islice
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -49,6 +50,9 @@ if TYPE_CHECKING:
 # Times that a store can hold: the years 1 to 9999, so that any of them can also be written as a date.
 EARLIEST_MS = -62_135_596_800_000
 LATEST_MS = 253_402_300_800_000
+
+Row = tuple[int, int, float]
+_ROWS_A_STATEMENT = 100
 
 
 class SqliteReadings:
@@ -88,7 +92,7 @@ class SqliteReadings:
         """Keep all of it in one durable transaction (see the protocol)."""
         _refuse_what_is_no_reading(readings, failures)
         with self._connections.writing() as db:
-            sources = {reading.source for reading in readings} | {failure.source for failure in failures}
+            sources = {source for source, _, _ in readings} | {source for source, _, _ in failures}
             fresh_numbers = _number(db, sources - self._numbers.keys())
             numbers = self._numbers | fresh_numbers if fresh_numbers else self._numbers
             if readings:
@@ -345,35 +349,37 @@ def _numbers_of(db: sqlite3.Connection, sources: Sequence[str] | None) -> dict[s
 
 
 def _insert_readings(db: sqlite3.Connection, readings: Sequence[Reading], numbers: Mapping[str, int]) -> None:
-    times_by_series: defaultdict[int, list[int]] = defaultdict(list)
-    newest: dict[int, tuple[int, float]] = {}
-    rows = []
-    for source, given_ms, given in readings:
-        # numpy's numbers are not the database's.
-        number, time_ms, value = numbers[source], int(given_ms), float(given)
-        rows.append((number, time_ms, value))
-        times_by_series[number].append(time_ms)
-        if number not in newest or time_ms >= newest[number][0]:
-            newest[number] = (time_ms, value)
-    db.executemany(
-        "INSERT INTO fresh VALUES (?, ?, ?) ON CONFLICT (series, time_ms) DO UPDATE SET value = excluded.value", rows
-    )
-    db.executemany(
-        """INSERT INTO latest VALUES (?, ?, ?) ON CONFLICT (series) DO UPDATE
+    # numpy's numbers are not the database's.
+    rows = [(numbers[source], int(time_ms), float(value)) for source, time_ms, value in readings]
+    # Of one moment, the value that was delivered last: sorting keeps their order.
+    newest = {row[0]: row for row in sorted(rows, key=itemgetter(1))}
+    _insert(db, "fresh", rows, "ON CONFLICT (series, time_ms) DO UPDATE SET value = excluded.value")
+    _insert(
+        db,
+        "latest",
+        newest.values(),
+        """ON CONFLICT (series) DO UPDATE
            SET time_ms = excluded.time_ms, value = excluded.value WHERE excluded.time_ms >= latest.time_ms""",
-        ((number, *last) for number, last in newest.items()),
     )
-    hours = {(number, time_ms - time_ms % HOUR_MS) for number, times in times_by_series.items() for time_ms in times}
-    _mark(db, sorted(hours))
-    failures.end_failures(db, times_by_series)
+    _mark(db, sorted({(number, time_ms - time_ms % HOUR_MS) for number, time_ms, _ in rows}))
+    failures.end_failures(db, rows)
     if outbox.is_on(db):
         outbox.add(db, rows)
+
+
+def _insert(db: sqlite3.Connection, table: str, rows: Iterable[Row], on_conflict: str) -> None:
+    """Insert rows of three columns, many a statement: row by row costs twice as much."""
+    remaining = iter(rows)
+    while some := list(islice(remaining, _ROWS_A_STATEMENT)):
+        places = ", ".join(["(?, ?, ?)"] * len(some))
+        db.execute(f"INSERT INTO {table} VALUES {places} {on_conflict}", list(chain.from_iterable(some)))
 
 
 def _mark(db: sqlite3.Connection, hours: Iterable[tuple[int, int]]) -> None:
     """Mark hours (series, start) as touched, with a number that grows: a mark set meanwhile is told from one seen."""
     mark = db.execute("UPDATE tally SET value = value + 1 WHERE name = 'mark' RETURNING value").fetchall()[0][0]
-    db.executemany("INSERT OR REPLACE INTO touched VALUES (?, ?, ?)", ((*hour, mark) for hour in hours))
+    marked = ((series, hour_ms, mark) for series, hour_ms in hours)
+    _insert(db, "touched", marked, "ON CONFLICT (series, hour_ms) DO UPDATE SET mark = excluded.mark")
 
 
 def _put_derived(db: sqlite3.Connection, key: str, fingerprint: str, body: bytes) -> None:
