@@ -172,7 +172,10 @@ def _moment_ms(text: str | None, zone: tzinfo = UTC) -> int:
 def _show(answer: Mapping[str, Any], as_text: Callable[[Mapping[str, Any]], str], as_json: bool) -> None:
     import orjson
 
+    from analysis.quantities import in_units
+
     _rest()
+    answer = in_units(answer, "metric")  # as the names of columns and keys say
     if as_json:
         options = orjson.OPT_INDENT_2 | orjson.OPT_SERIALIZE_NUMPY
         print(orjson.dumps(answer, option=options).decode())

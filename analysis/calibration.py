@@ -37,6 +37,7 @@ from analysis.columns import Columns, FloatArray
 from analysis.dry_layer import drivers, first_known_mean
 from analysis.dry_layer_slopes import CONSTANTS, Weights, line_at_rest, step_with_slopes
 from analysis.media import MEDIA
+from analysis.quantities import quantity
 
 IntArray = npt.NDArray[np.int64]
 Mapped = Callable[[Callable[[Any], Any], list[Any]], Sequence[Any]]
@@ -622,7 +623,7 @@ def _informed(
     if climate.hardly_matters:
         says.append(
             "in these notes climate hardly matters once the level is known: twice as dry air is worth "
-            f"{climate.mm_per_doubling:.0f} mm, at most {climate.high:.0f}"
+            f"{quantity(climate.mm_per_doubling, 'mm')}, at most {quantity(climate.high, 'mm')}"
         )
     return tuple(says)
 

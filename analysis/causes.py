@@ -42,6 +42,7 @@ from analysis.hidden_causes import (
     log_likelihood,
     weighed,
 )
+from analysis.quantities import quantity, span
 from analysis.shapley import shapley_shares, subsets
 
 DEPTH_MATTERS_MM = 3.0
@@ -186,10 +187,8 @@ def drinks_less_than_it_should(
     chance = float(ndtr((limit - use_ml_per_day) / error).mean())
     if chance < _SURE:
         return chance, ""
-    return chance, (
-        f"Drinks less than it should: {use_ml_per_day:.0f} mL a day where {np.median(expected):.0f} are expected. "
-        "Look at wick and roots."
-    )
+    use, usual = quantity(use_ml_per_day, "mL"), quantity(float(np.median(expected)), "mL")
+    return chance, f"Drinks less than it should: {use} a day where {usual} are expected. Look at wick and roots."
 
 
 def changed_factors(
@@ -555,15 +554,16 @@ def _evidence(case: _Case, recorded: Sequence[str], found: Weighed, window: slic
     if np.isfinite(air).all():
         says.append(f"The air was {air[0]:.2f} kPa dry before and {air[1]:.2f} since.")
         if abs(warm[1] - warm[0]) > 1.5:
-            says.append(f"It is {abs(warm[1] - warm[0]):.0f} degrees {'warmer' if warm[1] > warm[0] else 'cooler'}.")
+            way = "warmer" if warm[1] > warm[0] else "cooler"
+            says.append(f"It is {quantity(abs(warm[1] - warm[0]), 'degrees')} {way}.")
     if np.isfinite(level).all():
-        says.append(f"The level stood at {level[0]:.0f} mm before and {level[1]:.0f} since.")
+        says.append(f"The level stood at {quantity(level[0], 'mm')} before and {quantity(level[1], 'mm')} since.")
     if since.empty_hours > 0:
         says.append(f"The reservoir was empty for {since.empty_hours:.0f} hours.")
     if np.isfinite(ratio):
         says.append(
-            f"Use went from {before.use_ml_per_day:.0f} to {since.use_ml_per_day:.0f} mL a day; "
-            f"{before.use_ml_per_day * expected:.0f} were expected."
+            f"Use went from {span(before.use_ml_per_day, since.use_ml_per_day, 'mL')} a day; "
+            f"{quantity(before.use_ml_per_day * expected, 'mL')} were expected."
         )
     else:
         says.append("Use was not measured in both spells.")
@@ -576,6 +576,6 @@ def _evidence(case: _Case, recorded: Sequence[str], found: Weighed, window: slic
         says.append("Nobody looked since: the change of depth is the model's.")
     elif abs(unexplained) > DEPTH_MATTERS_MM:
         where = "deeper" if unexplained > 0 else "higher"
-        says.append(f"What was noted lies {abs(unexplained):.0f} mm {where} than modelled.")
+        says.append(f"What was noted lies {quantity(abs(unexplained), 'mm')} {where} than modelled.")
     says += [f"The {quantity} sensor was silent or stuck for most of the spell." for quantity in since.silent]
     return says

@@ -4,7 +4,8 @@ The picture. Every option of a pot (`options.py`) is followed through the weeks 
 the same air, the same level, draw by draw of what is believed of the pot. In each draw the dry layer was deeper than
 the rooting depth for some share of the days. A step suffices in that draw when the share is at most one in ten; the
 smallest that does is that draw's answer, and how often the draws agree is how sure the advice is. What the draws
-disagree about is not known yet; then the guide says so, and `looks.py` names the look that would settle it.
+disagree about is not known yet; then the guide says so, and `looks.py` names the look that would settle it. Where they
+disagree only about which step is the smallest, the smallest that suffices in nine draws of ten is advised as enough.
 
 The other risk stands beside: a surface that stays moist over too little drained medium. A step that brings it is not
 taken. The benefit of holes for root air is not modelled. Three kinds of evidence stand side by side: the physics alone
@@ -26,6 +27,7 @@ from analysis.columns import Columns, FloatArray
 from analysis.counterfactual import BoolArray
 from analysis.dry_layer import critical_vpd_kpa, transient
 from analysis.options import Description, Option, depth_above_medium_mm, options_for
+from analysis.quantities import marked, quantity, span
 from analysis.setups import column_parameters
 
 ENOUGH = 0.1  # share of days deeper than the rooting depth that a plant puts up with
@@ -90,12 +92,14 @@ class Outlook:
 
 @dataclass(frozen=True)
 class Advice:
-    """The advice for one pot. sure: the evidence is called sufficient; answer_draws (draw,): each draw's own step."""
+    """The advice for one pot. sure: the evidence is called sufficient; enough: for a step that suffices, if not for its
+    being the smallest; answer_draws (draw,): each draw's own step."""
 
     pot: str
     options: tuple[Outlook, ...]
     change: str
     sure: bool
+    enough: bool
     chance_right: float
     says: str
     warnings: tuple[str, ...]
@@ -317,32 +321,32 @@ def _seen(option: Option, notes_alone: pd.DataFrame | None) -> str:
         return ""
     one = row.iloc[0]
     pots = f"{one['pots']} pot{'s' if one['pots'] != 1 else ''}"
-    way = "shallower" if one["difference"] < 0 else "deeper"
+    moved, way = quantity(abs(one["difference"]), "mm"), "shallower" if one["difference"] < 0 else "deeper"
     if not np.isfinite(one["low"]):
-        return f"Notes alone: {abs(one['difference']):.0f} mm {way} in {pots}; one pot proves little."
-    span = f"could be {one['low']:+.0f} to {one['high']:+.0f}"
-    return f"Notes alone: {abs(one['difference']):.0f} mm {way} in {pots} ({span})."
+        return f"Notes alone: {moved} {way} in {pots}; one pot proves little."
+    return f"Notes alone: {moved} {way} in {pots} (could be {span(one['low'], one['high'], 'mm', '+.0f')})."
 
 
 def _advice(pot: str, outlooks: Sequence[Outlook], warnings: Sequence[str], stalled: bool) -> Advice:
     """The step on which most draws agree, and how many do."""
     step = step_of(outlooks)
     words = [outlook.option.change for outlook in outlooks]
-    says = _sentence(outlooks, step)
-    change, sure = step.change, step.sure
+    says = marked(_sentence(outlooks, step))
+    change, sure, enough = step.change, step.sure, step.enough
     if stalled:
-        change, sure, says = "flush from the top", False, _STALLED
-    named = tuple(words[i] if i < len(words) else "nothing suffices" for i in _answers(outlooks))
+        change, sure, enough, says = "flush from the top", False, False, _STALLED
+    named = tuple(words[i] if i < len(words) else "nothing suffices" for i in _smallest(_fits(outlooks)))
     unseen = next(outlook.extrapolated for outlook in outlooks if outlook.option.change == change)
     told = (*warnings, unseen) if unseen else tuple(warnings)
-    return Advice(pot, tuple(outlooks), change, sure, step.chance, says, told, named)
+    return Advice(pot, tuple(outlooks), change, sure, enough, step.chance, says, told, named)
 
 
 @dataclass(frozen=True)
 class Step:
     """What the draws agree on: the likeliest step and its chance, and the change that is advised for now.
 
-    The two differ where the draws do not agree and little is lost by waiting: then nothing is changed before a look.
+    The two differ where the draws do not agree. Where little is lost by waiting, nothing is changed before a look.
+    enough: else, they agree that the pot needs a step and that this change suffices, not that it is the smallest.
     none_suffices: no step is enough; the one that helps most stands for it.
     """
 
@@ -351,16 +355,18 @@ class Step:
     sure: bool
     none_suffices: bool
     change: str
+    enough: bool
 
     @property
     def waits(self) -> bool:
         """Whether a change is likely, but a look comes first."""
-        return self.change != self.likeliest
+        return self.change != self.likeliest and not self.enough
 
 
 def step_of(outlooks: Sequence[Outlook]) -> Step:
     """The step among some options of one pot, "leave" the first of them."""
-    answers = _answers(outlooks)
+    fits = _fits(outlooks)
+    answers = _smallest(fits)
     words = [outlook.option.change for outlook in outlooks]
     share = np.bincount(answers, minlength=len(words) + 1) / len(answers)
     best = int(share[: len(words)].argmax())
@@ -373,7 +379,10 @@ def step_of(outlooks: Sequence[Outlook]) -> Step:
     little_lost = max(leave.chance_too_dry, leave.chance_too_wet) < MAY_WAIT_DAYS
     helps = leave.chance_too_dry - outlooks[best].chance_too_dry > ENOUGH
     waits = not sure and ((little_lost and chance < LIKELY) or (none_suffices and not helps))
-    return Step(words[best], chance, sure, none_suffices, "leave" if waits else words[best])
+    certain = np.flatnonzero(fits.mean(1) >= SURE)
+    if not sure and not waits and share[0] <= 1 - SURE and certain.size:
+        return Step(words[best], chance, False, False, words[certain[0]], True)
+    return Step(words[best], chance, sure, none_suffices, "leave" if waits else words[best], False)
 
 
 def _left_dry(outlook: Outlook) -> float:
@@ -381,8 +390,13 @@ def _left_dry(outlook: Outlook) -> float:
     return outlook.chance_too_dry + (1.0 if outlook.chance_too_wet > WET_DAYS or not outlook.option.lasting else 0.0)
 
 
-def _answers(outlooks: Sequence[Outlook]) -> np.ndarray:
-    """Per draw the index of the smallest sufficient step (draw,); len(outlooks) where none suffices."""
+def _smallest(fits: BoolArray) -> np.ndarray:
+    """Per draw the index of the smallest sufficient step (draw,); one past the last where none suffices."""
+    return np.where(fits.any(0), fits.argmax(0), len(fits))
+
+
+def _fits(outlooks: Sequence[Outlook]) -> BoolArray:
+    """Whether each step suffices in each draw (step, draw)."""
     dry = np.stack([outlook.dry_draws for outlook in outlooks])
     wet = np.stack([outlook.wet_draws for outlook in outlooks])
     now_dry, now_wet = dry[0] > ENOUGH, wet[0] > WET_DAYS
@@ -393,19 +407,20 @@ def _answers(outlooks: Sequence[Outlook]) -> np.ndarray:
     fine_wet = (wet <= WET_DAYS) & ((dry <= ENOUGH) | (dry <= dry[0]))
     fits = np.where(now_dry[None], fine_dry & (against == "dry"), fine_wet & (against == "wet")) & lasting
     fits[0] = ~now_dry & ~now_wet
-    return np.where(fits.any(0), fits.argmax(0), len(outlooks))
+    return np.asarray(fits)
 
 
 def _sentence(outlooks: Sequence[Outlook], step: Step) -> str:
     leave = outlooks[0]
-    best = next(outlook for outlook in outlooks if outlook.option.change == step.likeliest)
+    advised = step.change if step.enough else step.likeliest
+    best = next(outlook for outlook in outlooks if outlook.option.change == advised)
     now = _days_in_words(leave.chance_too_dry, leave.low, leave.high)
     then = _days_in_words(best.chance_too_dry, best.low, best.high)
     if step.none_suffices:
         if best is leave or step.waits:
             return f"Too dry {now}, and no step tried here is enough by itself."
         return f"Too dry {now}; nothing tried is enough by itself, {step.change} helps most ({then})."
-    if step.likeliest == "leave":
+    if advised == "leave":
         if step.sure:
             return f"Leave it: too dry {now}."
         if step.chance < EVEN:
@@ -418,6 +433,9 @@ def _sentence(outlooks: Sequence[Outlook], step: Step) -> str:
     if step.waits:
         return f"Look before you change anything: {risk} {now}; likeliest step: {step.likeliest} ({then})."
     named = f"{step.change[0].upper()}{step.change[1:]}"
+    if step.enough:
+        smaller = f": {step.likeliest}" if step.likeliest != step.change else ""
+        return f"{named}: {risk} {now} as it is, {then} then. A smaller step may do{smaller}."
     if not step.sure:
         named = f"Not sure yet, look before you act; likeliest: {step.change}"
     return f"{named}: {risk} {now} as it is, {then} then."
@@ -437,4 +455,4 @@ def _warnings(home: Home, pot: int, noted_vpd_kpa: Sequence[tuple[float, float] 
 
 def _no_air(pot: str) -> Advice:
     says = "Its shelf has no air: give the shelf a sensor, another shelf's air, or a spot check with a hygrometer."
-    return Advice(pot, (), "", False, 0.0, says, (), ())
+    return Advice(pot, (), "", False, False, 0.0, says, (), ())

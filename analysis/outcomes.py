@@ -19,6 +19,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.stats import t as student
 
+from analysis.quantities import quantity
+
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
@@ -110,7 +112,9 @@ def disagreements(inspections: pd.DataFrame) -> list[str]:
     says = []
     for pot, gap, a, b in zip(table["pot"][near], apart_mm[near], stopped[near], was_stopped[near], strict=True):
         if gap > 5:
-            says.append(f"{pot}: two looks on one day differ by {gap:.0f} mm; both are kept and widen the band.")
+            says.append(
+                f"{pot}: two looks on one day differ by {quantity(gap, 'mm')}; both are kept and widen the band."
+            )
         if abs(a - b) > 0.5:
             says.append(f"{pot}: two looks on one day disagree about the tips; they count as one look, averaged.")
     return says

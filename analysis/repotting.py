@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis.interval_survival import median_time, survival_interval, turnbull
+from analysis.quantities import quantity, span
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -115,7 +116,8 @@ def level_to_ease_mm(
     low, value, high = np.quantile(levels[index], [0.1, 0.5, 0.9])
     source = "as it took here" if np.isfinite(new_root_days[1]) else "judge at one and two months"
     says = (
-        f"Grown drier by about {jump:.0f} mm: keep the level near {value:.0f} mm (could be {low:.0f} to {high:.0f}) "
+        f"Grown drier by about {quantity(jump, 'mm')}: keep the level near {quantity(value, 'mm')} "
+        f"(could be {span(low, high, 'mm')}) "
         f"until new roots are in, {until[0]:.0f} to {until[1]:.0f} days, {source}."
     )
     return Easing(float(value), float(low), float(high), until, says)

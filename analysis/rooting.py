@@ -24,6 +24,7 @@ import pandas as pd
 from scipy.special import expit, log_expit
 
 from analysis.firth import FirthFit, crossing_likelihood, firth_logistic
+from analysis.quantities import quantity, span
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -245,11 +246,11 @@ def _quantile(grid: FloatArray, density: FloatArray, at: FloatArray) -> FloatArr
 
 
 def _sentence(rests_on: str, value: float, low: float, high: float, tips: int, looks: int, pots: int) -> str:
-    span = f"{value:.0f} mm, could be {low:.0f} to {high:.0f}"
+    depth = f"{quantity(value, 'mm')}, could be {span(low, high, 'mm')}"
     if rests_on == "measured":
         seen = f"{tips} tips, {looks} looks, {pots} pot{'s' if pots != 1 else ''}"
-        return f"New tips get through a dry layer of up to {span} ({seen})."
+        return f"New tips get through a dry layer of up to {depth} ({seen})."
     if rests_on == "borrowed":
-        return f"Rooting depth borrowed from other plants here: {span}."
+        return f"Rooting depth borrowed from other plants here: {depth}."
     why = "no tip has been noted in the medium" if tips == 0 else f"{tips} tips do not say yet where they stop"
-    return f"Rooting depth guessed: {span}; {why}."
+    return f"Rooting depth guessed: {depth}; {why}."

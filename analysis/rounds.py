@@ -18,6 +18,8 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
+from analysis.quantities import marked
+
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
@@ -281,7 +283,11 @@ def _cannot_wait(
     for pot in late:
         change = _first_that_lasts(calmer, to_mark[:, pot], int(pot), 0.0, longest + SLIPPED_VISIT_DAYS, risk)
         days = quantiles(lasts[:, pot])
-        help_ = f"It could wait with: {change}." if change else "No change tried here would let it wait: visit oftener."
+        help_ = (
+            f"It could wait with: {marked(change)}."
+            if change
+            else "No change tried here would let it wait: visit oftener."
+        )
         says = f"Full, it lasts {days[0]:.0f} to {days[2]:.0f} days and visits are up to {longest:.0f} apart. {help_}"
         found.append(CannotWait(int(pot), days, longest, change, says))
     return found

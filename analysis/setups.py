@@ -19,6 +19,7 @@ import numpy as np
 
 from analysis.columns import Columns, FloatArray
 from analysis.media import MEDIA, NON_POROUS, POT_LOG_SD, Mix, medium_named, mix_constants
+from analysis.quantities import quantity
 
 Description = Mapping[str, object]
 
@@ -164,7 +165,7 @@ def _geometry(read: _Reading, setup: Description) -> None:
     top = _measure(read, pot.get("top_diameter_mm"), "a pot diameter", 20.0, 1000.0) or (10.0 * size if size else None)
     if top is None:
         top = 120.0
-        read.says.append("the size of the pot is not noted: taken as 12 cm")
+        read.says.append(f"the size of the pot is not noted: taken as {quantity(12, 'cm')}")
     height = _measure(read, pot.get("height_mm"), "a pot height", 10.0, 2000.0) or 0.9 * top
     read.numbers["area_mm2"] = 0.25 * pi * top**2
     read.numbers["_top"], read.numbers["_height"] = top, height

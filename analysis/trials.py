@@ -26,6 +26,7 @@ import pandas as pd
 from scipy.stats import norm
 from scipy.stats import t as student
 
+from analysis.quantities import quantity, span
 from analysis.sequential import spending_boundaries
 
 FloatArray = npt.NDArray[np.float64]
@@ -251,11 +252,12 @@ def _too_few(number: int) -> str:
 
 
 def _sentence(verdict: str, value: float, low: float, high: float, looks: int) -> str:
-    span = f"{abs(value):.0f} mm, could be {low:+.0f} to {high:+.0f} mm"
+    ends = span(low, high, "mm", "+.0f")
+    by = f"{quantity(abs(value), 'mm')}, could be {ends}"
     return {
-        "deeper": f"The dry layer is deeper by {span}: this holds however often you look.",
-        "shallower": f"The dry layer is shallower by {span}: this holds however often you look.",
-        "no_difference_that_matters": f"No difference that matters: within {low:+.0f} to {high:+.0f} mm.",
-        "undecided": f"Not decided after {looks} looks ({low:+.0f} to {high:+.0f} mm): go on looking at both.",
-        "ended_undecided": f"The planned looks are used up and it is not decided ({low:+.0f} to {high:+.0f} mm).",
+        "deeper": f"The dry layer is deeper by {by}: this holds however often you look.",
+        "shallower": f"The dry layer is shallower by {by}: this holds however often you look.",
+        "no_difference_that_matters": f"No difference that matters: within {ends}.",
+        "undecided": f"Not decided after {looks} looks ({ends}): go on looking at both.",
+        "ended_undecided": f"The planned looks are used up and it is not decided ({ends}).",
     }[verdict]

@@ -21,6 +21,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from analysis.quantities import in_units
 from dashboard.alert_memory import Alert, Memory, heard, is_quiet, looked, nothing_yet, owed, words
 from dashboard.answers import alerts as question
 from ingest.home import Home
@@ -73,7 +74,7 @@ class Alerting:
             services, faults = services_of(self._home)
         except SettingsError as error:  # the file of addresses is not there: the broker is told all the same
             services, faults = [], [str(error)]
-        found = question.answer(self._home, at_ms)["alerts"]
+        found = in_units(question.answer(self._home, at_ms)["alerts"], self._home.settings.grower.units)
         memory = looked(self._read(), found, [service.key for service in services], at_ms)
         wanted = self._messages(memory)
         # Written before anything is published, so that no topic stays behind whenever this process ends.

@@ -5,9 +5,12 @@ Owns the one clock of the dashboard. Knows no page.
 
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from typing import Any
 
+from analysis.quantities import in_units
 from dashboard import signin
 from dashboard.access import following
 from dashboard.answers import calendar, collection, guide, health, house, logbook, story, trials, wall, workshop
@@ -30,23 +33,39 @@ def now_ms() -> int:
 
 def asks_of(home: Home) -> Ask:
     """The questions of the screens, put to one home."""
+
+    def told(question: Callable[..., Answer]) -> Callable[..., Answer]:
+        return _in_units_of(home, partial(question, home))
+
     return Ask(
         now_ms=now_ms,
-        wall=partial(wall.answer, home),
+        wall=told(wall.answer),
         health=partial(health.answer, home),
-        story=partial(story.answer, home),
-        workshop=partial(workshop.answer, home),
-        logbook=partial(logbook.answer, home),
-        round=partial(round_answer.answer, home),
-        guide=partial(_recent_guide, home),
-        trials=partial(trials.answer, home),
-        collection=partial(collection.answer, home),
-        pot_record=partial(collection.pot, home),
-        house=partial(house.answer, home),
-        changes=changes_of(home),
+        story=told(story.answer),
+        workshop=told(workshop.answer),
+        logbook=told(logbook.answer),
+        round=told(round_answer.answer),
+        guide=told(_recent_guide),
+        trials=told(trials.answer),
+        collection=told(collection.answer),
+        pot_record=told(collection.pot),
+        house=told(house.answer),
+        changes={name: _in_units_of(home, change) for name, change in changes_of(home).items()},
         photos=home.folder / "photos",
         downloads=downloads_of(home),
     )
+
+
+def _in_units_of(home: Home, question: Callable[..., Answer]) -> Callable[..., Answer]:
+    """The question with what its sentences say of lengths, volumes and temperatures in the grower's units."""
+    units = home.settings.grower.units
+    if units == "metric":  # sentences are made so; the no-break spaces that mark a quantity are right in print
+        return question
+
+    def told(*asked: Any) -> Answer:
+        return dict(in_units(question(*asked), units))
+
+    return told
 
 
 def _recent_guide(home: Home, at_ms: int) -> Answer:

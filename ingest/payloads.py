@@ -321,4 +321,7 @@ def _why_no_such_value(sensor: Sensor, canonical: float) -> str:
     if not unit:
         return f"{sensor.quantity} is {canonical:g}, which is neither 0 nor 1"
     shown = {"degC": "°C", "percent": "%"}.get(unit, unit)
-    return f"{sensor.quantity} is {canonical:g} {shown}, which cannot be: believed are {low:g} to {high:g} {shown}"
+    # A no-break space holds number and unit together, so that a screen finds what it may put into other units.
+    gap = "\u00a0" if shown in ("°C", "mm") else " "
+    believed = f"{low:g}{gap}to{gap}{high:g}{gap}{shown}"
+    return f"{sensor.quantity} is {canonical:g}{gap}{shown}, which cannot be: believed are {believed}"

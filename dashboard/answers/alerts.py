@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.quantities import quantity
 from dashboard.answers import check
 from dashboard.answers.drying import depth_in_two_days_mm
 from dashboard.answers.exposures import rooting_of
@@ -97,9 +98,10 @@ def dries_soon(situation: Situation, rooting_depth_mm: float | None = None) -> l
         rooting_mm = rooting_of(situation).of(index).value_mm if rooting_depth_mm is None else rooting_depth_mm
         dry_now, dry_then = (float(np.mean(depth[:, index] > rooting_mm)) for depth in (now, then))
         if air_is_known(situation, index) and dry_now < SURE <= dry_then:
+            depth = quantity(float(np.median(then[:, index])), "mm")
             says = (
-                f"Expected to be dry to about {np.median(then[:, index]):.0f} mm within two days if nobody fills; "
-                f"new tips reach moisture only above {rooting_mm:.0f} mm."
+                f"Expected to be dry to about {depth} within two days if nobody fills; "
+                f"new tips reach moisture only above {quantity(rooting_mm, 'mm')}."
             )
             found.append(_alert("too_dry", says, pot=pot.label, shelf=pot.shelf))
     return found
@@ -124,11 +126,12 @@ def _of_shelves(home: Home, airs: Mapping[str, AirNow]) -> list[Alert]:
     for label, air in airs.items():
         if air.temperature_c is None or air.state == "borrowed":
             continue
+        now = quantity(air.temperature_c, "°C")
         if air.temperature_c < coldest_c:
-            says = f"{air.temperature_c:.0f} °C, below {coldest_c:.0f} °C: look at heat and windows."
+            says = f"{now}, below {quantity(coldest_c, '°C')}: look at heat and windows."
             found.append(_alert("too_cold", says, shelf=label))
         if air.temperature_c > hottest_c:
-            says = f"{air.temperature_c:.0f} °C, above {hottest_c:.0f} °C: shade or ventilate, as your plants bear it."
+            says = f"{now}, above {quantity(hottest_c, '°C')}: shade or ventilate, as your plants bear it."
             found.append(_alert("too_hot", says, shelf=label))
     return found
 

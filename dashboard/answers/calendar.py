@@ -2,19 +2,23 @@
 
 from typing import Any
 
+from analysis.quantities import in_units, quantity
 from ingest.home import Home
 from ingest.logbook.calendar_feed import calendar_feed
 from ingest.moments import zone_named
 
 
 def answer(home: Home, at_ms: int) -> bytes:
-    """The calendar as bytes of an iCalendar file (RFC 5545)."""
+    """The calendar as bytes of an iCalendar file (RFC 5545), its amounts in the grower's units."""
+    units = home.settings.grower.units
     return calendar_feed(
         home.logbook.follow_ups(at_ms),
         _visits(home, at_ms),
         title=home.settings.dashboard.title,
         zone=zone_named(home.settings.grower.timezone),
         at_ms=at_ms,
+        poured=lambda ml: str(in_units(quantity(ml, "mL"), units)),
+        mixed=lambda litres: str(in_units(quantity(litres, "L", ".1f"), units)),
     )
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from analysis.causes import Explanation, changed_factors, explained
 from analysis.held_series import FloatArray
+from analysis.quantities import quantity, span
 from analysis.spells import spell_start
 from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, index_of, situation_at
@@ -176,7 +177,7 @@ def _log_use_ratio(home: Home, situation: Situation, index: int, window: Window)
 
 def _says(found: Explanation, since: str) -> str:
     """The answer in one sentence."""
-    change = f"{abs(found.change_mm):.0f} mm"
+    change = quantity(abs(found.change_mm), "mm")
     what = {"drier": f"The dry layer is about {change} deeper since {since}",
             "wetter": f"The dry layer is about {change} shallower since {since}",
             "same": f"The dry layer has hardly moved since {since}"}[found.direction]  # fmt: skip
@@ -192,8 +193,8 @@ def _says(found: Explanation, since: str) -> str:
     share = next((one for one in found.shares if one.factor == found.verdict), None)
     if share is None or found.direction == "same":
         return f"{what}, but its water use is another: {_cause(found)}."
-    span = f"{share.mm:+.0f} mm of it, could be {share.low_mm:+.0f} to {share.high_mm:+.0f}"
-    return f"{what}: {_named(found.verdict, share.mm)} ({span})."
+    part, ends = quantity(share.mm, "mm", "+.0f"), span(share.low_mm, share.high_mm, "mm", "+.0f")
+    return f"{what}: {_named(found.verdict, share.mm)} ({part} of it, could be {ends})."
 
 
 def _cause(found: Explanation) -> str:

@@ -17,6 +17,7 @@ from analysis.dry_layer import critical_vpd_kpa
 from analysis.held_series import FloatArray, IntArray
 from analysis.options import change_in_words, depth_above_medium_mm
 from analysis.outcomes import inspections_with_exposure, tips_in_the_medium
+from analysis.quantities import quantity
 from analysis.rooting import PRIOR_MM, RootingDepth, pots_draws_mm, rooting_depths
 from dashboard.answers import lines as dry_lines
 from dashboard.answers.lines import STEP_HOURS
@@ -164,7 +165,7 @@ def cover_in_words(cover: Description) -> str:
     if kind == "none" or thickness_mm == 0.0:
         return "none"
     in_place = " in place of medium" if cover.get("replaces_medium") else ""
-    return f"{str(kind).replace('_', ' ')} {5 * round(thickness_mm / 5)} mm{in_place}"
+    return f"{str(kind).replace('_', ' ')} {quantity(5 * round(thickness_mm / 5), 'mm')}{in_place}"
 
 
 def labels_of(pots: tuple[StandingPot, ...]) -> dict[str, int]:

@@ -195,6 +195,7 @@ def _pot(
         "options": options,
         "advice": advice.change or None,
         "sure": advice.sure,
+        "enough": advice.enough,
         "chance_right": advice.chance_right,
         "says": advice.says,
         "warnings": list(advice.warnings),

@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.quantities import quantity, span
 from dashboard.answers.drinking import drinks_less_says
 from dashboard.answers.exposures import rooting_of
 from dashboard.answers.salt import salts_of
@@ -119,7 +120,8 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
     too_dry = float(np.mean(depth > rooting_mm))
     if too_dry >= SURE:
         middle = float(np.median(depth))
-        return "too_dry", f"Dry to about {middle:.0f} mm; new tips reach moisture only above {rooting_mm:.0f} mm."
+        tips = f"new tips reach moisture only above {quantity(rooting_mm, 'mm')}."
+        return "too_dry", f"Dry to about {quantity(middle, 'mm')}; {tips}"
     drained = float(situation.standing.columns.surface_height_mm[index] - water.level_mm[-1])
     moist = float(np.mean(depth < MOIST_MM))
     if pot.about.get("likes") == "airy" and moist >= SURE and drained < AIRY_LEAST_MM:
@@ -150,5 +152,5 @@ def _well_says(depth: np.ndarray[Any, Any]) -> str:
     if high < MOIST_MM:
         return "Moist to the top."
     if low < MOIST_MM:
-        return f"Dry line within {high:.0f} mm of the top."
-    return f"Dry line {low:.0f} to {high:.0f} mm down."
+        return f"Dry line within {quantity(high, 'mm')} of the top."
+    return f"Dry line {span(low, high, 'mm')} down."

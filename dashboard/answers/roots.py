@@ -16,6 +16,7 @@ from analysis.climate_in_notes import climate_effect
 from analysis.dry_layer import steady
 from analysis.held_series import FloatArray
 from analysis.outcomes import before_and_after, counts_by_air_and_cover, disagreements
+from analysis.quantities import quantity, span
 from analysis.repotting import after_repots, level_to_ease_mm, repot_spans
 from analysis.rooting import RootingDepth, rot_against_wetness
 from dashboard.answers.exposures import SEED, at_the_mode, changes_of, labels_of, looks_of, rooting_of
@@ -101,13 +102,13 @@ def _climate(looks: pd.DataFrame, place: Mapping[str, int]) -> dict[str, Any]:
         seen["vpd_7d_kpa"].to_numpy(np.float64),
         seen["level_7d_mm"].to_numpy(np.float64),
     )
-    span = f"{found.mm_per_doubling:.0f} mm, could be {found.low:.0f} to {found.high:.0f}"
+    worth = f"{quantity(found.mm_per_doubling, 'mm')}, could be {span(found.low, found.high, 'mm')}"
     if not found.told:
         says = "The notes cannot say yet whether dry air matters once the level is known: too few, or too alike."
     elif found.hardly_matters:
-        says = f"By the notes dry air hardly matters here once the level is known: twice as dry is worth {span}."
+        says = f"By the notes dry air hardly matters here once the level is known: twice as dry is worth {worth}."
     else:
-        says = f"By the notes alone, twice as dry air is worth {span} of dry layer at the same level."
+        says = f"By the notes alone, twice as dry air is worth {worth} of dry layer at the same level."
     return {
         "mm_per_doubling": _or_none(found.mm_per_doubling),
         "low": _or_none(found.low),

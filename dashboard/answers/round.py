@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from analysis.held_series import FloatArray
+from analysis.quantities import quantity
 from analysis.reservoir import water_ml
 from analysis.rounds import (
     AbsencePlan,
@@ -257,7 +258,7 @@ def _says(plan: _Plan, found: RoundPlan) -> str:
     count = f"{due.pots.size} pot{'s' if due.pots.size != 1 else ''}"
     early = _dry_before(plan, found)
     late = f" Before the next round these may run dry: {', '.join(early)}." if early else ""
-    return f"Next round {when}: {count}, mix {due.litres_to_mix:.1f} L.{late}"
+    return f"Next round {when}: {count}, mix {quantity(due.litres_to_mix, 'L', '.1f')}.{late}"
 
 
 def _dry_before(plan: _Plan, found: RoundPlan) -> list[str]:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.held_series import FloatArray, IntArray
+from analysis.quantities import quantity, span
 from dashboard.answers import explain as why
 from dashboard.answers.places import LONGEST_HOLD_MS, measured_at
 from dashboard.answers.pot_days import USE, kept_use
@@ -191,9 +192,9 @@ def _look(note: Mapping[Any, Any]) -> dict[str, Any]:
         for s in ("growing", "stalled", "dried", "rotted", "new")
         if note[f"tips_{s}"] > 0
     ]
-    depth = (
-        "" if np.isnan(low) else f"dry to {low:.0f} mm or more" if np.isnan(high) else f"dry to {low:.0f}-{high:.0f} mm"
-    )
+    depth = ""
+    if not np.isnan(low):
+        depth = f"dry to {quantity(low, 'mm')} or more" if np.isnan(high) else f"dry line {span(low, high, 'mm')} down"
     parts = [depth, HOW.get(how or "", ""), f"tips: {', '.join(tips)}" if tips else "", note["text"] or ""]
     return {
         "time_ms": int(note["time_ms"]),
@@ -209,7 +210,7 @@ def _events(
     """What was done to the pot: notes other than looks, and set-ups that opened without a note of their own."""
     events = []
     for note in notes[notes["kind"] != "inspection"].to_dict("records"):
-        amount = "" if np.isnan(note["amount_ml"]) else f" {note['amount_ml']:.0f} mL"
+        amount = "" if np.isnan(note["amount_ml"]) else f" {quantity(note['amount_ml'], 'mL')}"
         text = f": {note['text']}" if note["text"] else ""
         says = f"{WORDS.get(note['kind'], note['kind'])}{amount}{text}"
         events.append({"time_ms": int(note["time_ms"]), "kind": note["kind"], "says": says})

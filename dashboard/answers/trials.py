@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.options import options_for
+from analysis.quantities import marked, quantity
 from analysis.trials import (
     SETTLE_DAYS,
     Pair,
@@ -87,12 +88,14 @@ def _proposed(situation: Situation, pots: Mapping[str, StandingPot], alike: Sequ
 
 
 def _why(pair: Pair, depth_mm: float, change: str | None, needed: int | None) -> str:
-    alike = f"{pair.pot} and {pair.other} are built alike and stand in the same air, dry to about {depth_mm:.0f} mm"
+    alike = f"{pair.pot} and {pair.other} are built alike and stand in the same air"
+    alike += f", dry to about {quantity(depth_mm, 'mm')}"
     if change is None:
         return f"{alike}; nothing that lies in one hand's reach is left to try on one of them."
     if needed is None:
-        return f"{alike}: so shallow that a difference by {change} would hardly show."
-    return f"{alike}. Look at both first; then, with {change} on one, some {needed} looks show whether it halves that."
+        return f"{alike}: so shallow that a difference by {marked(change)} would hardly show."
+    then = f"with {marked(change)} on one, some {needed} looks show whether it halves that"
+    return f"{alike}. Look at both first; then, {then}."
 
 
 def _questions(
@@ -163,7 +166,7 @@ def _cover(cover: Mapping[str, Any]) -> str:
     if kind == "none" or thickness_mm == 0.0:
         return "none"
     in_place = " in place of medium" if cover.get("replaces_medium") else ""
-    return f"{kind.replace('_', ' ')} {5 * round(thickness_mm / 5)} mm{in_place}"
+    return f"{kind.replace('_', ' ')} {quantity(5 * round(thickness_mm / 5), 'mm')}{in_place}"
 
 
 def _looks(situation: Situation) -> pd.DataFrame:

@@ -6,7 +6,7 @@
 
   const UNDO_MS = 10000;
   const TILES = 8; /* more words than that stand in a list */
-  const IN = { mm: ["in", 25.4], ml: ["fl oz", 29.5735], "ml/L": ["ml/L", 1] };
+  const IN = { mm: ["in", 25.4], cm: ["in", 2.54], mm2: ["in²", 645.16], ml: ["fl oz", 29.5735], celsius: ["°F", 5 / 9, 32] }; /* unit, how much one is, where zero stands */
   const UNITS = { ml: "mL", celsius: "°C", ms_per_cm: "mS/cm", g_per_l: "g/L", g: "g", days: "days", cm: "cm", mm2: "mm²", s: "s" };
   let numbered = 0;
 
@@ -23,8 +23,8 @@
   function shown(value, field, units) {
     if (value === undefined || value === null || value === "") return "";
     if (typeof value !== "number") return String(value);
-    const per = units === "us" && IN[field.unit] ? IN[field.unit][1] : 1;
-    return String(per === 1 ? value : Math.round((value / per) * 1000) / 1000);
+    const us = units === "us" && IN[field.unit];
+    return String(us ? Math.round((value / us[1] + (us[2] || 0)) * 1000) / 1000 : value);
   }
 
   function numberOf(text, field, units) {
@@ -32,8 +32,8 @@
     const value = Number(plain);
     if (!/^[-+]?(\d+\.?\d*|\.\d+)$/.test(plain) || !isFinite(value)) throw new Error("“" + text.trim() + "” is not a number.");
     if (field.sort === "count" && !Number.isInteger(value)) throw new Error("“" + text.trim() + "” is not a whole number.");
-    const per = units === "us" && IN[field.unit] ? IN[field.unit][1] : 1;
-    return per === 1 ? value : Math.round(value * per * 100) / 100;
+    const us = units === "us" && IN[field.unit];
+    return us ? Math.round((value - (us[2] || 0)) * us[1] * 100) / 100 : value;
   }
 
   /* ---- paths into a body: `detail.change.vents.count`, `notes.0.text` ---- */

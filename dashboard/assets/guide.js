@@ -6,7 +6,8 @@
   const document = root.document;
   const ROOM = { tall: 0.8, most: 560, least: 320, beside: 560, buttons: 176, button: 44 };
   const LEGEND = [["moist", "seen moist"], ["dry", "seen dry, within reach of new tips"], ["too dry", "seen too dry"]];
-  const shown = { facts: null, layer: null, shelf: null, width: 0 };
+  const ACROSS = [["holes", "holes"], ["air", "air movement"]];
+  const shown = { facts: null, layer: null, shelf: null, across: "holes", width: 0 };
 
   function legend() {
     const mark = (seen) => '<svg viewBox="0 0 16 16" aria-hidden="true">' + root.dryline.map.point(8, 8, seen) + "</svg>";
@@ -17,10 +18,10 @@
   function layers(buttons, more) { return '<div class="map-layers' + more + '" role="group" aria-labelledby="map-ask">' + buttons + "</div>"; }
 
   function mapHtml(width) {
-    const map = shown.facts.map;
+    const map = shown.facts.map && root.dryline.map.view(shown.facts.map, shown.across);
     const escape = root.dryline.speak.escape;
     if (!map || !map.shelves.some((shelf) => shelf.seasons.length)) return '<p class="guide-reason">The map needs the air of one shelf: a sensor, another shelf’s air, or spot checks.</p>';
-    const about = { pot: shown.facts.pot, shelf: shown.shelf };
+    const about = { pot: shown.facts.pot, shelf: shown.shelf, units: shown.facts.units };
     const choices = root.dryline.map.layers(map, about);
     if (!choices.includes(shown.layer)) shown.layer = choices[0];
     const wide = width >= ROOM.beside;
@@ -28,11 +29,12 @@
     const height = Math.max(ROOM.least, Math.min(ROOM.most, drawn * ROOM.tall), wide ? choices.length * ROOM.button : 0);
     const options = Object.assign({ layer: shown.layer, width: drawn, height }, about);
     if (wide) options.beside = root.dryline.map.order(map, options);
-    const buttons = (options.beside || choices).map((change) => '<button type="button" data-layer="' + escape(change) + '" aria-pressed="' + (change === shown.layer) + '">' + escape(change) + "</button>").join("");
+    const buttons = (options.beside || choices).map((change) => '<button type="button" data-layer="' + escape(change) + '" aria-pressed="' + (change === shown.layer) + '">' + escape(root.dryline.speak.option(change, shown.facts.units)) + "</button>").join("");
     const whose = shown.facts.pot ? "this pot" : shown.shelf ? "a middling pot on " + escape(shown.shelf) : "a middling pot";
     const rows = root.dryline.map.says(map, options).map((one) => (shown.facts.pot ? "<li>" + escape(one.says) + "</li>" :
       '<li><button type="button" data-map-shelf="' + escape(one.shelf) + '" aria-pressed="' + (one.shelf === shown.shelf) + '">' + escape(one.shelf) + "</button><span>" + escape(one.says) + "</span></li>"));
-    return '<p class="map-ask" id="map-ask">Sand becomes too dry, teal stays moist enough: the ground of ' + whose + "</p>" +
+    const axes = shown.facts.map.movements ? '<div class="map-across" role="group" aria-label="Dry air against"><span>Dry air against</span>' + ACROSS.map((one) => '<button type="button" data-across="' + one[0] + '" aria-pressed="' + (one[0] === shown.across) + '">' + one[1] + "</button>").join("") + "</div>" : "";
+    return axes + '<p class="map-ask" id="map-ask">Sand becomes too dry, teal stays moist enough: the ground of ' + whose + "</p>" +
       (wide ? '<div class="map-pair">' + root.dryline.map.draw(map, options) + layers(buttons, " map-layers-beside") + "</div>" : layers(buttons, "") + root.dryline.map.draw(map, options)) +
       '<ul class="map-says" aria-live="polite">' + rows.join("") + "</ul>" + legend();
   }
@@ -43,7 +45,7 @@
     const width = Math.max(280, place.clientWidth);
     shown.width = width;
     const had = place.contains(document.activeElement) ? document.activeElement : null;
-    const same = (one) => ["data-layer", "data-map-shelf"].every((name) => one.getAttribute(name) === had.getAttribute(name));
+    const same = (one) => ["data-layer", "data-map-shelf", "data-across"].every((name) => one.getAttribute(name) === had.getAttribute(name));
     place.innerHTML = mapHtml(width);
     const now = had && Array.from(place.querySelectorAll("button")).find(same);
     if (now) now.focus();
@@ -87,9 +89,11 @@
 
   document.addEventListener("click", (event) => {
     const layer = event.target.closest && event.target.closest("[data-layer]");
+    const across = event.target.closest && event.target.closest("[data-across]");
     const taking = event.target.closest && event.target.closest("[data-take]");
     const shelf = event.target.closest && event.target.closest("[data-map-shelf]");
     if (shelf) { const label = shelf.getAttribute("data-map-shelf"); shown.shelf = shown.shelf === label ? null : label; paintMap(); }
+    if (across) { shown.across = across.getAttribute("data-across"); paintMap(); }
     if (layer) { shown.layer = layer.getAttribute("data-layer"); paintMap(); }
     if (taking && !taking.disabled) take(taking);
   });

@@ -225,6 +225,7 @@
     const made = seen.forms.fields[kind].map((field) => {
       if (field.fill === "shelves") return Object.assign({}, field, { words: shelves().filter((shelf) => shelf.label !== null).map((shelf) => [shelf.label, shelf.label]) });
       if (field.fill === "batches") return Object.assign({}, field, { words: seen.base.batches || [] });
+      if (field.hint) return Object.assign({}, field, { hint: root.dryline.speak.option(field.hint, units()) });
       return field;
     });
     if (pot !== null || kind === "absence" || kind === "column_test") return made;

@@ -1,11 +1,11 @@
-/* The guide's map: number of holes across, dry air upwards; the ground below an option's line stays moist enough, the
+/* The guide's map: number of holes (or how the air moves) across, dry air upwards; the ground below an option's line stays moist enough, the
    ground above it becomes too dry. On it every shelf as a shape over its seasons, and the notes as points by what was seen.
 
    Owns: how the map looks and what it says in words. Must not know: where its numbers come from, what a page is.
-   draw(map, options) -> SVG text; says(map, options) -> [{shelf, says}]; layers(map, options) -> the options' words.
+   view(map, across) -> the map with "holes" or "air" across, which all below are asked of; draw(map, options) -> SVG text; says(map, options) -> [{shelf, says}]; layers(map, options) -> the options' words.
    options: layer (words of the option whose ground is shown), pot or shelf (whose lines; neither: the middling pot of all), width, height,
    beside (words of the buttons that stand beside the map from top to bottom, or null).
-   An option whose line is not known at a number of holes never becomes too dry there: its line leaves the map at the top. */
+   An option whose line is not known at a place across never becomes too dry there: its line leaves the map at the top. */
 (function (root) {
   "use strict";
 
@@ -21,6 +21,27 @@
 
   const px = (value) => String(Math.round(value * 10) / 10);
   const known = (value) => typeof value === "number" && isFinite(value);
+
+  /* The map with one of its two axes across: every pot, shelf and note has its place `holes` on it. Shelves in the same
+     movement of air stand side by side; a pot is judged at the word of its shelf. */
+  function view(map, across) {
+    if (across !== "air" || !map.movements) {
+      return Object.assign({}, map, { ticks: map.holes, axis: "holes in the wall of the pot", half: 0.35, step: 0.16, pad: 0.04, least: "without holes" });
+    }
+    const word = (name) => map.movements.indexOf((map.shelves.find((one) => one.shelf === name) || {}).air);
+    const place = (name) => {
+      const here = word(name);
+      const alike = map.shelves.filter((one) => map.movements.indexOf(one.air) === here);
+      return here < 0 ? null : here + (alike.findIndex((one) => one.shelf === name) - (alike.length - 1) / 2) * Math.min(0.3, 0.86 / alike.length);
+    };
+    return Object.assign({}, map, {
+      holes: map.movements.map((_, i) => i), ticks: map.movements, axis: "how the air moves on the shelf", half: 0.11, step: 0.026, pad: 0.24, least: "in still air",
+      shelves: map.shelves.filter((shelf) => word(shelf.shelf) >= 0).map((shelf) => Object.assign({}, shelf, { holes_least: place(shelf.shelf), holes_most: place(shelf.shelf) })),
+      notes: map.notes.map((note) => Object.assign({}, note, { holes: note.air === map.movements[word(note.shelf)] ? place(note.shelf) : map.movements.includes(note.air) ? map.movements.indexOf(note.air) : null })),
+      limits: map.limits.map((pot) => Object.assign({}, pot, { options: pot.options_by_movement, holes: word(pot.shelf) < 0 ? null : word(pot.shelf), place: place(pot.shelf) })),
+      typical: { options: map.typical.options_by_movement },
+    });
+  }
 
   function ownOf(map, pot) { return (map.limits || []).find((one) => one.pot === pot); }
   function potsOn(map, shelf) { return (map.limits || []).filter((one) => one.shelf === shelf); }
@@ -73,9 +94,9 @@
     const right = options.beside ? LEAD : 12;
     const wide = options.width - LEFT - right;
     const tall = options.height - HEAD - FOOT;
-    const pad = most * 0.04;
+    const pad = most * map.pad;
     return {
-      holes, most, top, right,
+      holes, ticks: map.ticks, axis: map.axis, half: map.half, step: map.step, most, top, right,
       X: (count) => LEFT + ((count + pad) / (most + 2 * pad)) * wide,
       Y: (kpa) => HEAD + (1 - Math.min(Math.max(kpa, 0), top * 1.02) / top) * tall,
       left_x: LEFT, right_x: LEFT + wide, top_y: HEAD, floor_y: HEAD + tall,
@@ -113,10 +134,10 @@
     at.holes.forEach((count, i) => {
       if (i % every) return;
       drawn += '<path class="map-notch" d="M' + px(at.X(count)) + " " + px(at.floor_y) + 'v6"/>' +
-        '<text class="map-tick" text-anchor="middle" x="' + px(at.X(count)) + '" y="' + px(at.floor_y + 21) + '">' + count + "</text>";
+        '<text class="map-tick" text-anchor="middle" x="' + px(at.X(count)) + '" y="' + px(at.floor_y + 21) + '">' + at.ticks[i] + "</text>";
     });
     const middle = (at.top_y + at.floor_y) / 2;
-    return drawn + '<text class="map-axis" text-anchor="middle" x="' + px((at.left_x + at.right_x) / 2) + '" y="' + px(at.floor_y + 43) + '">holes in the wall of the pot</text>' +
+    return drawn + '<text class="map-axis" text-anchor="middle" x="' + px((at.left_x + at.right_x) / 2) + '" y="' + px(at.floor_y + 43) + '">' + at.axis + "</text>" +
       '<text class="map-axis" text-anchor="middle" transform="translate(14 ' + px(middle) + ') rotate(-90)">dry air, kPa</text>' +
       '<path class="map-floor" d="M' + px(at.left_x) + " " + px(at.floor_y) + "H" + px(at.right_x) + '"/>';
   }
@@ -144,7 +165,7 @@
     const all = span(shelf);
     const now = latest(shelf);
     if (!all || !now) return "";
-    const half = Math.max(6, at.X(0.35) - at.X(0));
+    const half = Math.max(6, at.X(at.half) - at.X(0));
     const left = at.X(shelf.holes_least) - half;
     const wide = at.X(shelf.holes_most) + half - left;
     const box = (low, high, name, extra) => '<rect class="' + name + '" rx="7" x="' + px(left) + '" y="' + px(at.Y(high)) + '" width="' + px(wide) + '" height="' + px(Math.max(3, at.Y(low) - at.Y(high))) + '"' + extra + "/>";
@@ -181,7 +202,7 @@
 
   /* Notes of one number of holes stand side by side, always in the same places. */
   function points(at, notes) {
-    const step = Math.max(2.2, (at.X(1) - at.X(0)) * 0.16);
+    const step = Math.max(2.2, (at.X(1) - at.X(0)) * at.step);
     return notes.filter((note) => known(note.vpd_kpa) && known(note.holes)).map((note, i) =>
       point(Math.min(at.right_x - 4, Math.max(at.left_x + 4, at.X(note.holes) + ((i * 7) % 9 - 4) * step)), at.Y(note.vpd_kpa), note.seen)).join("");
   }
@@ -191,7 +212,7 @@
     const shelf = own && map.shelves.find((one) => one.shelf === own.shelf);
     const now = shelf && latest(shelf);
     if (!now || !known(own.holes)) return "";
-    const x = at.X(own.holes);
+    const x = at.X(known(own.place) ? own.place : own.holes);
     const y = at.Y(now.p50_kpa);
     const side = x > (at.left_x + at.right_x) / 2 ? -1 : 1;
     return '<path class="map-self" d="M' + px(x - 11) + " " + px(y) + "H" + px(x + 11) + "M" + px(x) + " " + px(y - 11) + "V" + px(y + 11) + '"/>' +
@@ -237,18 +258,20 @@
     return known(line) && known(pot.holes) && latest(shelf).p50_kpa > line;
   }
 
+  function word(change, units) { return root.dryline.speak.option(change, units); }
+
   function told(map, pots, change) { return pots.filter((pot) => isAbove(map, pot, change, pot.holes)).length; }
 
-  function ofShelf(map, shelf, change, changes) {
+  function ofShelf(map, shelf, change, changes, units) {
     const pots = potsOn(map, shelf.shelf);
     const many = told(map, pots, change);
-    const how = change === "as it is" ? "as they are" : "with " + change;
+    const how = change === "as it is" ? "as they are" : "with " + word(change, units);
     const count = (n) => (n || "none") + " of " + pots.length;
     if (!many) return { shelf: shelf.shelf, says: "none of its " + pots.length + " pots too dry " + how + "." };
     const best = changes.filter((one) => one !== change).map((one) => ({ one, left: told(map, pots, one) })).filter((one) => one.left < many);
     const enough = best.find((one) => !one.left) || best.sort((a, b) => a.left - b.left)[0];
     const closed = pots.filter((pot) => isAbove(map, pot, change, 0)).length;
-    const ways = [enough ? count(enough.left) + " with " + enough.one : "", closed < many ? count(closed) + " without holes" : ""].filter(Boolean);
+    const ways = [enough ? count(enough.left) + " with " + word(enough.one, units) : "", closed < many ? count(closed) + " " + map.least : ""].filter(Boolean);
     return { shelf: shelf.shelf, says: count(many) + (pots.length === 1 ? " pot" : " pots") + " too dry " + how + (ways.length ? "; " + ways.join(", ") : "; nothing on this map helps") + "." };
   }
 
@@ -258,11 +281,11 @@
     const own = ownOf(map, options.pot);
     if (!change) return [];
     if (own) {
-      const how = change === "as it is" ? "as it is" : "with " + change;
+      const how = change === "as it is" ? "as it is" : "with " + word(change, options.units);
       return [{ shelf: own.shelf, says: own.pot + " " + how + ": " + (isAbove(map, own, change, own.holes) ? "above its line, too dry" : "below its line, moist enough") + " in the air of the last four weeks." }];
     }
-    return map.shelves.filter((shelf) => latest(shelf) && potsOn(map, shelf.shelf).length).map((shelf) => ofShelf(map, shelf, change, changes));
+    return map.shelves.filter((shelf) => latest(shelf) && potsOn(map, shelf.shelf).length).map((shelf) => ofShelf(map, shelf, change, changes, options.units));
   }
 
-  root.dryline = Object.assign(root.dryline || {}, { map: { draw, says, layers, order, point } });
+  root.dryline = Object.assign(root.dryline || {}, { map: { view, draw, says, layers, order, point } });
 })(window);

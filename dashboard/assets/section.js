@@ -514,19 +514,22 @@
 
   /* ---- scale and words of the large form ---- */
 
-  function ticks(frame, facts) {
+  const SCALE = { mm: { mm: 5, told: 5 }, in: { mm: 25.4 / 8, told: 0.125 } }; /* a small tick, and how it is told */
+
+  function ticks(frame, facts, length) {
     const x = frame.X(-Math.max(frame.vesselHalf(frame.vessel_top), frame.potHalf(frame.rim))) - 12;
     const low = frame.Y(frame.bottom);
     let path = "M" + at(x, frame.Y(frame.surface)) + "V" + px(low);
     let text = "";
     const deepest = frame.surface - frame.bottom;
-    for (let depth = 0; depth <= deepest; depth += 5) {
-      const y = frame.Y(frame.surface - depth);
-      const long = depth % 10 === 0;
-      path += "M" + at(x, y) + "h" + (long ? -7 : -4);
-      if (depth % 20 === 0) text += '<text class="cut-tick" text-anchor="end" x="' + px(x - 10) + '" y="' + px(y + 4) + '">' + depth + "</text>";
+    const unit = length(0).replace(/.* /, "");
+    const step = SCALE[unit] || SCALE.mm;
+    for (let n = 0; n * step.mm <= deepest; n += 1) {
+      const y = frame.Y(frame.surface - n * step.mm);
+      path += "M" + at(x, y) + "h" + (n % 2 === 0 ? -7 : -4);
+      if (n % 4 === 0) text += '<text class="cut-tick" text-anchor="end" x="' + px(x - 10) + '" y="' + px(y + 4) + '">' + n * step.told + "</text>";
     }
-    text += '<text class="cut-tick cut-tick-unit" text-anchor="end" x="' + px(x) + '" y="' + px(frame.Y(frame.surface) - 12) + '">mm deep</text>';
+    text += '<text class="cut-tick cut-tick-unit" text-anchor="end" x="' + px(x) + '" y="' + px(frame.Y(frame.surface) - 12) + '">' + unit + ' deep</text>';
     if (known(facts.rooting_depth_mm)) {
       const y = frame.Y(frame.surface - facts.rooting_depth_mm);
       path += "M" + at(x + 1, y) + "l7 -4v8Z";
@@ -586,16 +589,16 @@
 
   /* ---- the sentence for those who do not see the drawing ---- */
 
-  function describe(facts) {
+  function describe(facts, length) {
     const dry = facts.dry_layer_mm;
     const parts = [];
     if (!dry || !known(dry.p50)) parts.push("dry line not known");
     else if (facts.rests_on === "guessed") parts.push("dry line guessed, no notes yet");
     else if (dry.p50 < 0.5) parts.push("moist at the surface");
-    else parts.push("dry line " + Math.round(dry.p50) + " mm below the surface, could be " + Math.round(dry.p10) + " to " + Math.round(dry.p90));
-    parts.push(known(facts.level_mm) ? "water " + Math.round(facts.level_mm) + " mm" : "water level not known");
+    else parts.push("dry line " + length(dry.p50) + " below the surface, could be " + length(dry.p10) + " to " + length(dry.p90));
+    parts.push(known(facts.level_mm) ? "water " + length(facts.level_mm) : "water level not known");
     const cover = facts.build.cover;
-    if (cover && cover.kind !== "none") parts.push(Math.round(cover.thickness_mm) + " mm " + cover.kind.replace(/_/g, " ") + " on top");
+    if (cover && cover.kind !== "none") parts.push(length(cover.thickness_mm) + " " + cover.kind.replace(/_/g, " ") + " on top");
     const tips = facts.tips;
     if (tips) {
       const seen = ["growing", "stalled", "dried", "rotted", "new"].filter((state) => tips[state] > 0).map((state) => tips[state] + " " + state);
@@ -626,7 +629,7 @@
       if (!tones.length) return "";
       return '<g clip-path="url(#' + id + clip + ')">' + tones.map((tone) => '<path class="cut-' + (unknown ? "open" : side) + " cut-tone-" + tone + '" d="' + grains[side][tone] + '"/>').join("") + "</g>";
     };
-    return '<svg class="cut cut-' + asked.form + '" viewBox="0 0 ' + px(asked.width) + " " + px(frame.height) + '" role="img" aria-label="' + escape(describe(facts)) + '">' +
+    return '<svg class="cut cut-' + asked.form + '" viewBox="0 0 ' + px(asked.width) + " " + px(frame.height) + '" role="img" aria-label="' + escape(describe(facts, asked.length)) + '">' +
       "<defs>" +
       '<clipPath id="' + id + '-in"><path d="' + inside + '"/></clipPath>' +
       rect("-d", 0, unknown ? 0 : dry_until) + rect("-b", unknown ? 0 : dry_until, unknown ? frame.height : moist_from) + rect("-m", unknown ? frame.height : moist_from, frame.height) +
@@ -652,9 +655,9 @@
       vesselWall(frame, facts.build) +
       roots(frame, facts, line, asked.form, next) +
       dryLine(frame, facts, line, small) +
-      (small ? "" : ticks(frame, facts) + words(frame, build, facts, line, asked.length)) +
+      (small ? "" : ticks(frame, facts, asked.length) + words(frame, build, facts, line, asked.length)) +
       "</svg>";
   }
 
-  root.dryline = Object.assign(root.dryline || {}, { section: { draw, describe } });
+  root.dryline = Object.assign(root.dryline || {}, { section: { draw } });
 })(typeof window === "undefined" ? globalThis : window);

@@ -45,6 +45,9 @@
     return units === "us" ? one(ml / 29.5735) + " fl oz" : Math.round(ml) + " mL";
   }
 
+  /* Words of our own, such as those of an option ("pebbles 20 mm"), with their lengths in the grower's units. */
+  function option(change, units) { return change.replace(/(\d+) mm\b/g, (_, mm) => length(Number(mm), units)); }
+
   function rate(ml_per_day, units) {
     if (!known(ml_per_day)) return NONE;
     if (units === "us") return (ml_per_day / 29.5735).toFixed(2) + " fl oz/day";
@@ -99,6 +102,6 @@
   }
 
   root.dryline = Object.assign(root.dryline || {}, {
-    speak: { known, temperature, length, volume, rate, dryAir, days, clock, day, since, age, tips, count, escape, NEEDS, OF_SENSORS, RESTS, NONE },
+    speak: { known, temperature, length, option, volume, rate, dryAir, days, clock, day, since, age, tips, count, escape, NEEDS, OF_SENSORS, RESTS, NONE },
   });
 })(window);

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from analysis.options import Option, options_for
+from analysis.quantities import marked
 from dashboard.changes.undoing import note_undone
 from ingest.home import Home
 from ingest.logbook.refusals import Fault, Refused, Unknown
@@ -29,7 +30,7 @@ def take(home: Home, at_ms: int, body: Mapping[str, Any]) -> dict[str, Any]:
         if note["kind"] in KIND_OF.values()
         else ""
     )
-    return {"id": number, "says": f"Kept: {pot}, {change}.{looks}", **note_undone(number)}
+    return {"id": number, "says": f"Kept: {pot}, {marked(change)}.{looks}", **note_undone(number)}
 
 
 def note_of(home: Home, at_ms: int, pot: str, change: str) -> dict[str, Any]:
@@ -52,7 +53,7 @@ def note_of(home: Home, at_ms: int, pot: str, change: str) -> dict[str, Any]:
     if option.watered == "once":
         return {**note, "kind": "flush", "text": "from the top, to restart the wick"}
     if not option.setup_change:
-        return {**note, "kind": "text", "text": f"From now on: {change}."}
+        return {**note, "kind": "text", "text": f"From now on: {marked(change)}."}
     kind = next(word for key, word in KIND_OF.items() if key in option.setup_change)
     return {**note, "kind": kind, "detail": {"change": dict(option.setup_change)}}
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.quantities import quantity, span
 from dashboard.changes.bodies import Body, answered, moment, number, rows, word, words, yes
 from dashboard.changes.sensors import WHICH, name_of
 from ingest.home import Home
@@ -19,11 +20,11 @@ from ingest.sensor_checks import calibration, night_offsets, poured_level_mm, sa
 from ingest.sensors import QUANTITIES, Sensor, uncut_canonical
 
 FloatArray = NDArray[np.float64]
-UNITS = {"degC": "°C", "percent": "%"}
+UNITS = {"degC": "degrees", "percent": "%"}  # of differences
 HOUR_MS = 3_600_000
 #: A temperature may be this old beside a humidity: home sensors send them in separate messages.
 BESIDE_MS = 2 * HOUR_MS
-SALT_SOURCE = "Greenspan 1977, J. Res. NBS 81A, 89: 75.3 % RH over saturated sodium chloride at 25 °C"
+SALT_SOURCE = f"Greenspan 1977, J. Res. NBS 81A, 89: 75.3 % RH over saturated sodium chloride at {quantity(25, '°C')}"
 
 
 def raw_now(home: Home, at_ms: int, body: Body) -> dict[str, Any]:
@@ -56,9 +57,9 @@ def calibrate(home: Home, _at_ms: int, body: Body) -> dict[str, Any]:
     scale, offset = sensor.scale_and_offset
     found = calibration(raw, (value - offset) / scale)
     unit = _unit(sensor)
-    missed = f"{found.residual * scale:.1f} {unit}"
+    missed = quantity(found.residual * scale, unit, ".1f")
     says = f"{len(found.points)} points; the line through them misses the measurements by {missed}."
-    spread = f"Between two points it may be {found.between_points * scale:.1f} {unit} off."
+    spread = f"Between two points it may be {quantity(found.between_points * scale, unit, '.1f')} off."
     sentences = [says] if np.isnan(found.between_points) else [says, spread]
     return _kept(home, "calibration", body, {sensor.source: found.points}, *sentences)
 
@@ -66,9 +67,9 @@ def calibrate(home: Home, _at_ms: int, body: Body) -> dict[str, Any]:
 def _known_values(body: Body, given: Sequence[Body]) -> FloatArray:
     if body.get("by") == "poured":
         poured = np.array(
-            [number(row, "poured_ml", "Write how many mL were poured in; 0 for the empty one.") for row in given]
+            [number(row, "poured_ml", "Write how much was poured in; 0 for the empty one.") for row in given]
         )
-        fill_ml = number(body, "fill_ml", "Write how many mL it takes from empty to the mark.")
+        fill_ml = number(body, "fill_ml", "Write how much it takes from empty to the mark.")
         mark_mm = number(body, "fill_mark_mm", "Write how high the mark is above the floor.")
         if fill_ml <= 0 or mark_mm <= 0:
             raise Refused(Fault("fill_ml", "The amount to the mark and its height are above zero."))
@@ -157,10 +158,10 @@ def _offset_says(sensor: Sensor, offset: float, low: float, high: float, hours: 
     if not np.isfinite(offset):
         return f"{name_of(sensor)}: heard beside another for {hours:.1f} hours only, which is too little."
     unit, way = _unit(sensor), "high" if offset > 0 else "low"
-    spread = f"({low:+.1f} to {high:+.1f} {unit}), {hours:.1f} hours"
+    spread = f"({span(low, high, unit, '+.1f')}), {hours:.1f} hours"
     if f"{abs(offset):.1f}" == "0.0":
         return f"{name_of(sensor)}: agrees with the others {spread}."
-    return f"{name_of(sensor)}: reads {abs(offset):.1f} {unit} {way} {spread}."
+    return f"{name_of(sensor)}: reads {quantity(abs(offset), unit, '.1f')} {way} {spread}."
 
 
 def _kept(home: Home, change: str, body: Body, points: Mapping[str, Any], *sentences: str) -> dict[str, Any]:

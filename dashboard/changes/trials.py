@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+from analysis.quantities import marked
 from dashboard.changes.advice import note_of
 from dashboard.changes.undoing import note_undone
 from ingest.home import Home
@@ -17,7 +18,7 @@ def begin(home: Home, at_ms: int, body: Mapping[str, Any]) -> dict[str, Any]:
     if pot == other or home.logbook.setup_at(other, at_ms) is None:
         raise Unknown(Fault("other", f"{other!r} cannot be the other pot of this trial."))
     note = note_of(home, at_ms, pot, change)
-    note["text"] = f"Trial beside {other}: {change} on {pot} only."
+    note["text"] = f"Trial beside {other}: {marked(change)} on {pot} only."
     (number,) = home.logbook.add_notes([note])
     return {
         "id": number,

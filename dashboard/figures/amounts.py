@@ -5,6 +5,7 @@ from datetime import date
 from typing import Any
 
 ML_PER_FL_OZ = 29.5735
+MM_PER_INCH = 25.4
 FOR_EVER_DAYS = 30
 
 
@@ -22,6 +23,17 @@ def span_words(least_ml: float, most_ml: float, units: str) -> str:
         return most
     number, _, unit = least.partition(" ")
     return f"{number} to {most}" if most.endswith(f" {unit}") else f"{least} to {most}"
+
+
+def moved_words(mm: float, units: str) -> str:
+    """A difference of depths with its sign and without its unit: whole mm, or tenths of an inch."""
+    value, decimals = (mm / MM_PER_INCH, 1) if units == "us" else (mm, 0)
+    return f"{value:+.{decimals}f}".replace("-", "\u2212") if abs(value) >= 0.5 * 10**-decimals else "0"
+
+
+def length_unit(units: str) -> str:
+    """In what lengths are told."""
+    return "in" if units == "us" else "mm"
 
 
 def litres_words(litres: float, units: str) -> str:

@@ -6,6 +6,8 @@ from typing import Any
 
 from dash import html
 
+from dashboard.figures.amounts import length_unit, moved_words
+
 LEAST_SCALE_MM = 15.0
 MOST_SCALE_MM = 60.0
 HALF_PCT = 47.0
@@ -21,7 +23,9 @@ class Interval:
     high_mm: float
 
 
-def difference(one: str, other: str, told: Interval | None, looks_mm: Sequence[tuple[float, bool]] = ()) -> Any:
+def difference(
+    one: str, other: str, told: Interval | None, looks_mm: Sequence[tuple[float, bool]] = (), *, units: str = "metric"
+) -> Any:
     """The dry layer of `one` less that of `other`: right of the line `one` is drier.
 
     `looks_mm` are single looks, each with whether it counts; an open dot is a look from before the two differed. Where
@@ -43,7 +47,7 @@ def difference(one: str, other: str, told: Interval | None, looks_mm: Sequence[t
                 **hidden,
             ),
             html.Div(sides, className="gap-ends", **hidden),
-            *([html.P(_words(one, other, told))] if told else []),
+            *([html.P(_words(one, other, told, units))] if told else []),
             *([html.P(DOTS, className="gap-dots")] if looks_mm else []),
         ],
         className="gap",
@@ -68,11 +72,6 @@ def _left(mm: float, scale: float) -> dict[str, str]:
     return {"left": f"{_place(mm, scale):.1f}%"}
 
 
-def _words(one: str, other: str, told: Interval) -> str:
-    return (
-        f"{one} less {other}: {_signed(told.middle_mm)} mm, could be {_signed(told.low_mm)} to {_signed(told.high_mm)}"
-    )
-
-
-def _signed(mm: float) -> str:
-    return f"{mm:+.0f}".replace("-", "\u2212") if abs(mm) >= 0.5 else "0"
+def _words(one: str, other: str, told: Interval, units: str) -> str:
+    middle, low, high = (moved_words(mm, units) for mm in (told.middle_mm, told.low_mm, told.high_mm))
+    return f"{one} less {other}: {middle} {length_unit(units)}, could be {low} to {high}"

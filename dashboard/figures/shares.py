@@ -8,6 +8,8 @@ from typing import Any
 
 from dash import html
 
+from dashboard.figures.amounts import length_unit, moved_words
+
 NAMES = {
     "dry_air": "dry air",
     "low_reservoir": "low reservoir",
@@ -22,7 +24,7 @@ NAMES = {
 LEAST_SCALE_MM = 4.0
 
 
-def shares_table(explain: Mapping[str, Any]) -> Any:
+def shares_table(explain: Mapping[str, Any], units: str = "metric") -> Any:
     """One row a factor, the largest first, with its interval in words."""
     shares = sorted(explain["shares"], key=lambda share: -abs(share["mm"]))
     rows = [(NAMES.get(s["factor"], s["factor"]), s["mm"], s["low_mm"], s["high_mm"]) for s in shares]
@@ -30,25 +32,25 @@ def shares_table(explain: Mapping[str, Any]) -> Any:
     scale = max([LEAST_SCALE_MM, *(abs(edge) for _, mm, low, high in rows for edge in (mm, low or 0.0, high or 0.0))])
     return html.Table(
         [
-            html.Caption("What moved the dry line, in mm (right: deeper, left: shallower)"),
-            html.Tbody([_row(*row, scale=scale, known=row[2] is not None) for row in rows]),
+            html.Caption(f"What moved the dry line, in {length_unit(units)} (right: deeper, left: shallower)"),
+            html.Tbody([_row(*row, scale=scale, units=units) for row in rows]),
         ],
         className="shares",
     )
 
 
-def _row(name: str, mm: float, low: float | None, high: float | None, *, scale: float, known: bool) -> Any:
+def _row(name: str, mm: float, low: float | None, high: float | None, *, scale: float, units: str) -> Any:
     half = 47.0 / scale
     bar = {"left": f"{50 + min(0.0, mm) * half:.1f}%", "width": f"{abs(mm) * half:.1f}%"}
     parts = [
         html.I(
             className="share-bar "
             + ("share-deeper" if mm >= 0 else "share-shallower")
-            + ("" if known else " share-open"),
+            + ("" if low is not None else " share-open"),
             style=bar,
         )
     ]
-    says = _signed(mm)
+    says = moved_words(mm, units)
     if low is not None and high is not None:
         parts.append(
             html.I(
@@ -56,7 +58,7 @@ def _row(name: str, mm: float, low: float | None, high: float | None, *, scale: 
                 style={"left": f"{50 + low * half:.1f}%", "width": f"{(high - low) * half:.1f}%"},
             )
         )
-        says += f", could be {_signed(low)} to {_signed(high)}"
+        says += f", could be {moved_words(low, units)} to {moved_words(high, units)}"
     return html.Tr(
         [
             html.Th(name, scope="row"),
@@ -64,7 +66,3 @@ def _row(name: str, mm: float, low: float | None, high: float | None, *, scale: 
             html.Td(says, className="share-says"),
         ]
     )
-
-
-def _signed(mm: float) -> str:
-    return f"{mm:+.0f}".replace("-", "−") if abs(mm) >= 0.5 else "0"

@@ -8,8 +8,10 @@ from typing import Any
 
 from dash import html
 
+from analysis.quantities import in_units, quantity
 from dashboard.pages import Answer
 from dashboard.pages.guide_words import (
+    MAP,
     cuts_of,
     foot,
     group_of,
@@ -30,8 +32,8 @@ FIRST_AIR = (
     "with an advice, before the first note."
 )
 COLUMN_TEST = (
-    "A column test: stand a clear tube of the mix in 20 mm of water beside a hygrometer for a few days, "
-    "then measure how high it is damp."
+    f"A column test: stand a clear tube of the mix in {quantity(20, 'mm')} of water beside a hygrometer "
+    "for a few days, then measure how high it is damp."
 )
 GROUPS = (
     ("change", "Change these"),
@@ -48,6 +50,7 @@ def all_pots(answer: Answer, wall: Answer) -> tuple[Any, Any]:
         return _no_pots(answer), None
     if not any(pot["options"] for pot in pots):
         return _no_air(pots), None
+    units = wall["units"]
     grouped = [(group, words, [pot for pot in pots if group_of(pot) == group]) for group, words in GROUPS]
     page = [
         html.Div(
@@ -56,20 +59,23 @@ def all_pots(answer: Answer, wall: Answer) -> tuple[Any, Any]:
         ),
         html.Div(
             [
-                html.Section(id="guide-map", className="guide-map", **named("Map of dry air against holes")),
+                html.Section(id="guide-map", className="guide-map", **named(MAP)),
                 html.Div(
-                    [*_look(answer), *(_group(group, words, inside) for group, words, inside in grouped if inside)],
+                    [
+                        *_look(answer, units),
+                        *(_group(group, words, inside, units) for group, words, inside in grouped if inside),
+                    ],
                     className="guide-list",
                 ),
             ],
             className="guide-body",
         ),
-        *_sceptic(answer),
+        *_sceptic(answer, units),
         *_roots(answer),
         *_rests_all(answer),
         foot(),
     ]
-    return page, {"cuts": cuts_of(wall), "units": wall.get("units", "metric"), "map": answer.get("map"), "pot": None}
+    return page, {"cuts": cuts_of(wall), "units": units, "map": answer.get("map"), "pot": None}
 
 
 def _summary(pots: Sequence[Mapping[str, Any]]) -> str:
@@ -88,14 +94,14 @@ def _summary(pots: Sequence[Mapping[str, Any]]) -> str:
     return f"{', '.join(parts[:-1])} and {parts[-1]}."
 
 
-def _group(group: str, words: str, pots: Sequence[Mapping[str, Any]]) -> Any:
-    rows = html.Div([_row(pot) for pot in pots], className=f"guide-rows guide-rows-{group}")
+def _group(group: str, words: str, pots: Sequence[Mapping[str, Any]], units: str) -> Any:
+    rows = html.Div([_row(pot, units) for pot in pots], className=f"guide-rows guide-rows-{group}")
     return html.Section([html.H2(f"{words} ({len(pots)})"), rows], className="guide-group")
 
 
-def _row(pot: Mapping[str, Any]) -> Any:
+def _row(pot: Mapping[str, Any], units: str) -> Any:
     """One pot as a door: its section, its advice and the one reason."""
-    heading, reason = heading_of(pot), pot["says"]
+    heading, reason = heading_of(pot, units), pot["says"]
     return html.A(
         [
             html.Span(className="guide-cut", **{"data-cut": pot["pot"]}),
@@ -113,7 +119,7 @@ def _row(pot: Mapping[str, Any]) -> Any:
     )
 
 
-def _look(answer: Answer) -> list[Any]:
+def _look(answer: Answer, units: str) -> list[Any]:
     look = answer.get("look")
     if not look:
         return []
@@ -122,12 +128,12 @@ def _look(answer: Answer) -> list[Any]:
     words, path = ("Look at it", look_path(look["what"]))
     if look.get("kind", "pot") == "mix":
         words, path = "Note a column test", "/note/column_test"
-        more.append(html.Small(COLUMN_TEST))
+        more.append(html.Small(in_units(COLUMN_TEST, units)))
     doors = [html.A(words, href=path, className="door", **inner())]
     return [html.Div([html.P([look["says"], *more]), *doors], className="guide-look")]
 
 
-def _sceptic(answer: Answer) -> list[Any]:
+def _sceptic(answer: Answer, units: str) -> list[Any]:
     """The plain counts, before and after, for whoever does not believe a model."""
     roots = answer.get("roots") or {}
     counts, pairs = roots.get("counts") or [], roots.get("before_and_after") or []
@@ -137,16 +143,16 @@ def _sceptic(answer: Answer) -> list[Any]:
         html.P("Counted from the notes alone, no model: what was seen, in which air, under which cover.")
     ]
     if counts:
-        inside.append(_counts(counts))
+        inside.append(_counts(counts, units))
     if pairs:
         inside.append(
-            html.Ul([html.Li(_before_after(pair)) for pair in pairs], className="guide-pairs"),
+            html.Ul([html.Li(_before_after(pair, units)) for pair in pairs], className="guide-pairs"),
         )
     inside += [html.P(says) for says in roots.get("disagreements") or []]
     return [html.Details([html.Summary("For the sceptic: the plain counts"), *inside], className="guide-more")]
 
 
-def _counts(counts: Sequence[Mapping[str, Any]]) -> Any:
+def _counts(counts: Sequence[Mapping[str, Any]], units: str) -> Any:
     words = (
         "dry air of the week before, kPa",
         "cover",
@@ -164,7 +170,7 @@ def _counts(counts: Sequence[Mapping[str, Any]]) -> Any:
                 html.Th(row["air"], scope="row"),
                 html.Td(row["cover"]),
                 *(html.Td(_number(row.get(key))) for key in ("looks", "pots", "going_on", "stopped", "rotted")),
-                html.Td(_mm(row.get("noted_depth_mm"))),
+                html.Td(_mm(row.get("noted_depth_mm"), units)),
             ]
         )
         for row in counts
@@ -174,16 +180,16 @@ def _counts(counts: Sequence[Mapping[str, Any]]) -> Any:
     )
 
 
-def _before_after(pair: Mapping[str, Any]) -> str:
+def _before_after(pair: Mapping[str, Any], units: str) -> str:
     """One change, the same pots before and after it."""
     share = pair["what"] == "stopped_share"
-    factor, unit = (100.0, "%") if share else (1.0, "mm")
 
     def said(value: float) -> str:
-        return f"{factor * value:.0f} {unit}".replace("-", "\u2212")
+        text = f"{100 * value:.0f} %" if share else str(in_units(quantity(value, "mm"), units))
+        return text.replace("-", "\u2212")
 
     what = "share of tips that had stopped" if share else "noted dry layer"
-    words = f"{title_of(pair['change'])}, {pair['pots']} pot{'' if pair['pots'] == 1 else 's'}: {what} "
+    words = f"{title_of(pair['change'], units)}, {pair['pots']} pot{'' if pair['pots'] == 1 else 's'}: {what} "
     words += f"{said(pair['before'])} before, {said(pair['after'])} after"
     if pair.get("low") is None or pair.get("high") is None:
         return f"{words}; too few for an interval."
@@ -249,5 +255,5 @@ def _number(value: Any) -> str:
     return "—" if value is None else f"{value:g}"
 
 
-def _mm(value: Any) -> str:
-    return "—" if value is None else f"{value:.0f} mm"
+def _mm(value: Any, units: str) -> str:
+    return "—" if value is None else str(in_units(quantity(value, "mm"), units))

@@ -8,6 +8,7 @@ from dash import html
 from dashboard.figures.chances import chance, tenths_words
 from dashboard.pages import Answer
 from dashboard.pages.guide_words import (
+    MAP,
     cuts_of,
     foot,
     group_of,
@@ -32,7 +33,8 @@ def one_pot(answer: Answer, wall: Answer, label: str) -> tuple[Any, Any]:
     if not found:
         return sentence(f"There is no pot called {label}."), None
     shelf, pot = found[0]
-    facts = {"cuts": cuts_of(wall), "units": wall.get("units", "metric"), "map": answer.get("map"), "pot": label}
+    units = wall["units"]
+    facts = {"cuts": cuts_of(wall), "units": units, "map": answer.get("map"), "pot": label}
     head = html.Div(
         [
             html.Div([html.H1(label), html.P(_where(shelf, wall, label), className="guide-summary")]),
@@ -45,13 +47,15 @@ def one_pot(answer: Answer, wall: Answer, label: str) -> tuple[Any, Any]:
     page = [
         head,
         html.Div(
-            [html.Div(_advice(pot), className="guide-why"), html.Div(id="guide-cut", className="guide-section")],
+            [html.Div(_advice(pot, units), className="guide-why"), html.Div(id="guide-cut", className="guide-section")],
             className="guide-pair",
         ),
         html.Div(
             [
-                html.Section([html.H2("Every option, smallest step first"), _options(pot)], className="guide-options"),
-                html.Section(id="guide-map", className="guide-map", **named("Map of dry air against holes")),
+                html.Section(
+                    [html.H2("Every option, smallest step first"), _options(pot, units)], className="guide-options"
+                ),
+                html.Section(id="guide-map", className="guide-map", **named(MAP)),
             ],
             className="guide-body guide-body-pot",
         ),
@@ -69,12 +73,12 @@ def _where(shelf: Mapping[str, Any], wall: Answer, label: str) -> str:
     return ", ".join(filter(None, (plant, shelf["shelf"], air)))
 
 
-def _advice(pot: Mapping[str, Any]) -> list[Any]:
+def _advice(pot: Mapping[str, Any], units: str) -> list[Any]:
     """The advice, its reason, both risks as they are and as they would be, and the one button."""
     advised = _option_of(pot, pot["advice"])
     leave = pot["options"][0]
     shown: list[Any] = [
-        html.P(heading_of(pot), className="guide-first"),
+        html.P(heading_of(pot, units), className="guide-first"),
         html.P(pot["says"], className="guide-reason"),
         _both("As it is", leave),
     ]
@@ -147,11 +151,11 @@ def _rests(pot: Mapping[str, Any]) -> Any:
     )
 
 
-def _options(pot: Mapping[str, Any]) -> Any:
-    return html.Ul([_option(pot, option) for option in pot["options"]], className="options")
+def _options(pot: Mapping[str, Any], units: str) -> Any:
+    return html.Ul([_option(pot, option, units) for option in pot["options"]], className="options")
 
 
-def _option(pot: Mapping[str, Any], option: Mapping[str, Any]) -> Any:
+def _option(pot: Mapping[str, Any], option: Mapping[str, Any], units: str) -> Any:
     """One option: both risks, the dry air at which it fails, and its own grounds behind a word."""
     wet, critical = option["chance_too_wet"], option["critical_vpd_kpa"]
     becomes = "never too dry in air that was looked at" if critical is None else f"too dry above {critical:.2f} kPa"
@@ -166,10 +170,9 @@ def _option(pot: Mapping[str, Any], option: Mapping[str, Any]) -> Any:
         grounds.append(f"In the driest month: too dry {_share(option['driest_month'])}.")
     if option["caution"]:
         grounds.append(option["caution"])
+    name: list[Any] = [title_of(option["change"], units), *([html.Small("the advice")] if chosen else [])]
     shown = [
-        html.Span(
-            [title_of(option["change"]), *([html.Small("the advice")] if chosen else [])], className="option-name"
-        ),
+        html.Span(name, className="option-name"),
         html.Span(becomes, className="option-critical"),
         chance(option["chance_too_dry"], option["low"], option["high"], "dry"),
         html.Span("what does this rest on?", className="option-why"),

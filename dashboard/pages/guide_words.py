@@ -9,6 +9,7 @@ from urllib.parse import quote
 
 from dash import html
 
+from analysis.quantities import in_units, marked
 from dashboard.pages import Answer
 
 HONEST = (
@@ -18,6 +19,7 @@ HONEST = (
 NOT_MODELLED = (
     "What holes do for the air at the roots is not modelled: closing them may cost what this guide cannot see."
 )
+MAP = "Map of dry air against holes or air movement"
 CAUTIONS = (
     "Pebbles: rinse them, test them for lime (vinegar must not foam), off crown and rhizome; mind the weight.",
     "Holes: empty the pot before you make any; mind cuts, and fumes where plastic is melted.",
@@ -31,23 +33,29 @@ def group_of(pot: Mapping[str, Any]) -> str:
     """Which of the four groups a pot stands in: change, look, leave or silent."""
     if not pot["options"]:
         return "silent"
-    if not pot["sure"]:
+    if not pot["sure"] and not pot["enough"]:
         return "look"
     return "leave" if pot["advice"] in (None, "leave") else "change"
 
 
-def title_of(change: str) -> str:
+def change_words(change: str, units: str) -> str:
+    """An option's words, its lengths in the grower's units."""
+    return str(in_units(marked(change), units))
+
+
+def title_of(change: str, units: str) -> str:
     """An option's words as a heading."""
-    return "Leave it as it is" if change == "leave" else f"{change[0].upper()}{change[1:]}"
+    words = change_words(change, units)
+    return "Leave it as it is" if change == "leave" else f"{words[0].upper()}{words[1:]}"
 
 
-def heading_of(pot: Mapping[str, Any]) -> str:
+def heading_of(pot: Mapping[str, Any], units: str) -> str:
     """The advice in a few words; for a pot to be looked at first, what it might come to."""
     if not pot["advice"]:
         return "No answer"
     if group_of(pot) != "look":
-        return title_of(pot["advice"])
-    return "Look first" if pot["advice"] == "leave" else f"Look first; perhaps {pot['advice']}"
+        return title_of(pot["advice"], units)
+    return "Look first" if pot["advice"] == "leave" else f"Look first; perhaps {change_words(pot['advice'], units)}"
 
 
 def foot() -> Any:

@@ -10,6 +10,7 @@ from typing import Any
 
 from dash import html
 
+from analysis.quantities import in_units, marked
 from dashboard.figures.amounts import day_words, days_words, litres_words, volume_words
 from dashboard.pages import Answer
 from dashboard.pages.forms import field, form, tap
@@ -64,7 +65,7 @@ def _plan(plan: Mapping[str, Any], days: tuple[date, ...], units: str) -> Any:
             html.P(plan["says"], className="round-first"),
             html.Div(doors, className="round-doors"),
             *_before(plan, units),
-            *_fails(plan),
+            *_fails(plan, units),
         ],
         className="no-print",
     )
@@ -89,12 +90,13 @@ def _about(ml: float | None, units: str) -> str:
     return "to the mark" if ml is None else f"about {volume_words(ml, units)}"
 
 
-def _fails(plan: Mapping[str, Any]) -> list[Any]:
+def _fails(plan: Mapping[str, Any], units: str) -> list[Any]:
     """The pots that a full reservoir does not carry, and what would; one sentence for all that share it."""
     if not plan["fails"]:
         return []
     shown: list[Any] = []
     for stop_gap, group in _by_stop_gap(plan["fails"]).items():
+        words = in_units(marked(stop_gap), units)
         items = [
             html.Li(
                 [
@@ -106,9 +108,7 @@ def _fails(plan: Mapping[str, Any]) -> list[Any]:
         ]
         shown += [
             html.Ul(items, className="round-columns"),
-            html.P(
-                stop_gap if stop_gap.endswith(".") else f"What would carry them: {stop_gap}.", className="round-gap"
-            ),
+            html.P(words if words.endswith(".") else f"What would carry them: {words}.", className="round-gap"),
         ]
     return [html.Section([html.H2("These do not last, worst first"), *shown], className="round-notes")]
 

@@ -101,7 +101,7 @@ def _story(answer: Answer, weeks: int) -> list[Any]:
                         html.P(sentence, className="story-first" if not n else None)
                         for n, sentence in enumerate(sentences)
                     ]
-                    + ([shares_table(explain)] if explain else []),
+                    + ([shares_table(explain, answer["units"])] if explain else []),
                     className="story-why",
                 ),
                 html.Div(id="story-cut", className="story-cut"),

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from dash import ClientsideFunction, Input, Output, dcc, html, no_update
 
+from analysis.quantities import MM_PER_INCH, in_units, marked
 from dashboard.figures.amounts import day_words
 from dashboard.figures.difference import Interval, difference
 from dashboard.pages import Answer, Ask, Page
@@ -79,7 +80,7 @@ def show(ask: Ask) -> tuple[list[Any], Any]:
             return [html.H1("Trials"), html.P(NO_TRIALS)], None
         wall = ask.wall(now_ms)
         cuts = {pot["label"]: pot["section"] for shelf in wall["shelves"] for pot in shelf["pots"]}
-        return _page(ask.trials(now_ms), wall), {"cuts": cuts, "units": wall.get("units", "metric")}
+        return _page(ask.trials(now_ms), wall), {"cuts": cuts, "units": wall["units"]}
     except Exception:  # the edge: whatever fails below must reach the page as a sentence
         log.exception("the trials' answer failed")
         return [html.H1("Trials"), html.P(NO_TRIALS)], None
@@ -88,14 +89,14 @@ def show(ask: Ask) -> tuple[list[Any], Any]:
 def _page(answer: Answer, wall: Answer) -> list[Any]:
     if not any(shelf["pots"] for shelf in wall["shelves"]):
         return _no_pots(answer)
-    zone = ZoneInfo(wall["time_zone"])
+    zone, units = ZoneInfo(wall["time_zone"]), wall["units"]
     running = answer["trials"]
     return [
         html.H1("Trials"),
         html.P(_summary(answer), className="trials-summary"),
-        *(_trial(trial, zone) for trial in running),
-        *_questions(answer),
-        *_proposed(answer),
+        *(_trial(trial, zone, units) for trial in running),
+        *_questions(answer, units),
+        *_proposed(answer, units),
         html.Details([html.Summary("When may a trial stop?"), html.P(STOPPING)], className="trials-more"),
         html.P(HONEST, className="trials-honest"),
     ]
@@ -112,7 +113,7 @@ def _summary(answer: Answer) -> str:
     return f"{pairs}; {decided or 'none'} {'is' if decided in (0, 1) else 'are'} decided."
 
 
-def _trial(trial: Mapping[str, Any], zone: ZoneInfo) -> Any:
+def _trial(trial: Mapping[str, Any], zone: ZoneInfo, units: str) -> Any:
     pot, other = trial["pot"], trial["other"]
     since = datetime.fromtimestamp(trial["since_ms"] / 1000, UTC).astimezone(zone).date()
     factor = FACTORS.get(trial["factor"], trial["factor"])
@@ -133,7 +134,10 @@ def _trial(trial: Mapping[str, Any], zone: ZoneInfo) -> Any:
                 className="trial-head",
             ),
             html.Div(
-                [_side(pot, trial["factor"], trial["value"]), _side(other, trial["factor"], trial["other_value"])],
+                [
+                    _side(pot, trial["factor"], trial["value"], units),
+                    _side(other, trial["factor"], trial["other_value"], units),
+                ],
                 className="trial-sides",
             ),
             html.Div(
@@ -141,7 +145,7 @@ def _trial(trial: Mapping[str, Any], zone: ZoneInfo) -> Any:
                     html.P(
                         VERDICTS.get(trial["verdict"], trial["verdict"].replace("_", " ")), className="trial-verdict"
                     ),
-                    *([difference(pot, other, told, seen)] if told or seen else []),
+                    *([difference(pot, other, told, seen, units=units)] if told or seen else []),
                     html.P(trial["says"]),
                     *([html.P(trial["next_look_says"])] if trial.get("next_look_says") else []),
                 ],
@@ -158,24 +162,24 @@ def _interval(told: Mapping[str, Any]) -> Interval | None:
     return Interval(told["difference_mm"], told["low_mm"], told["high_mm"]) if known else None
 
 
-def _questions(answer: Answer) -> list[Any]:
+def _questions(answer: Answer, units: str) -> list[Any]:
     """What several pairs that ask the same thing say together."""
     several = answer.get("questions") or []
     return (
-        [html.Section([html.H2("What several pairs say together"), *(_question(one) for one in several)])]
+        [html.Section([html.H2("What several pairs say together"), *(_question(one, units) for one in several)])]
         if several
         else []
     )
 
 
-def _question(one: Mapping[str, Any]) -> Any:
-    first, second = value_words(one["factor"], one["value"]), value_words(one["factor"], one["other_value"])
+def _question(one: Mapping[str, Any], units: str) -> Any:
+    first, second = (value_words(one["factor"], one[key], units) for key in ("value", "other_value"))
     told = _interval(one)
     pairs = "; ".join(f"{pot} beside {other}" for pot, other in one["pairs"])
     return html.Div(
         [
             html.P(f"{first} or {second}: {VERDICTS.get(one['verdict'], one['verdict'])}", className="trial-verdict"),
-            *([difference(first, second, told)] if told else []),
+            *([difference(first, second, told, units=units)] if told else []),
             html.P(one["says"]),
             html.P(f"{pairs} ({one['looks']} looks)"),
         ],
@@ -183,15 +187,17 @@ def _question(one: Mapping[str, Any]) -> Any:
     )
 
 
-def _side(pot: str, factor: str, value: Any) -> Any:
+def _side(pot: str, factor: str, value: Any, units: str) -> Any:
     cut: Any = {"data-cut": pot}
-    return html.Div([html.Span(className="trial-cut", **cut), html.B(pot), html.Span(value_words(factor, value))])
+    said = html.Span(value_words(factor, value, units))
+    return html.Div([html.Span(className="trial-cut", **cut), html.B(pot), said])
 
 
-def value_words(factor: str, value: Any) -> str:
+def value_words(factor: str, value: Any, units: str = "metric") -> str:
     """What one of the two has, in words."""
     if factor == "hole_area_mm2":
-        return f"{float(value) / 100:.0f} cm² of holes" if float(value) else "no holes"
+        area = f"{float(value) / MM_PER_INCH**2:.1f} in²" if units == "us" else f"{float(value) / 100:.0f} cm²"
+        return f"{area} of holes" if float(value) else "no holes"
     if factor == "wick_strands":
         strands = float(value)
         return "no wick" if not strands else f"a wick of {strands:g} strand{'' if strands == 1 else 's'}"
@@ -204,20 +210,20 @@ def _look(pot: str) -> Any:
     return html.A(f"Look at {pot}", href=f"/logbook/{quote(pot, safe='')}", className="door", **_inner())
 
 
-def _proposed(answer: Answer) -> list[Any]:
+def _proposed(answer: Answer, units: str) -> list[Any]:
     if not answer["proposed"]:
         return []
     return [
         html.Section(
             [
                 html.H2("These are alike: one change on one of them would be a trial"),
-                html.Ul([html.Li(_proposal(one)) for one in answer["proposed"]], className="trials-proposed"),
+                html.Ul([html.Li(_proposal(one, units)) for one in answer["proposed"]], className="trials-proposed"),
             ]
         )
     ]
 
 
-def _proposal(one: Mapping[str, Any]) -> list[Any]:
+def _proposal(one: Mapping[str, Any], units: str) -> list[Any]:
     said = [html.P([html.B(f"{one['pot']} and {one['other']}"), f", {one['shelf']}. ", one.get("why") or one["says"]])]
     change = one.get("change")
     if not change:
@@ -225,7 +231,10 @@ def _proposal(one: Mapping[str, Any]) -> list[Any]:
     body = {"pot": one["pot"], "other": one["other"], "change": change}
     needed = one.get("looks_needed")
     counted = [html.Small(f"Likely to be decided after {needed} looks at both.")] if needed else []
-    return [html.Div([*said, *counted]), tap(f"Begun: {change} on {one['pot']}", "trial_begun", body)]
+    return [
+        html.Div([*said, *counted]),
+        tap(f"Begun: {in_units(marked(change), units)} on {one['pot']}", "trial_begun", body),
+    ]
 
 
 def _no_pots(answer: Answer) -> list[Any]:

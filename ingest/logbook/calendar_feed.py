@@ -4,7 +4,7 @@ Pure: what is due goes in, bytes come out. Every entry is a whole day in the gro
 when it is moved, so a phone moves it too.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, timedelta, tzinfo
 from typing import Any
 
@@ -21,8 +21,12 @@ def calendar_feed(
     title: str,
     zone: tzinfo,
     at_ms: int,
+    poured: Callable[[float], str] = "{:.0f} mL".format,
+    mixed: Callable[[float], str] = "{:.1f} L".format,
 ) -> bytes:
     """The feed. `visits` are those of the round: `{"date": "2026-04-02", "pots": [{"pot", "fill_ml"}]}`.
+
+    `poured` puts mL for one pot into words, `mixed` litres for all of a visit.
 
     What is overdue stands on today, since a phone does not show yesterday.
     """
@@ -39,7 +43,8 @@ def calendar_feed(
         calendar.add_component(_event(uid, day, follow_up.says, "", at_ms))
     for visit in visits:
         day = date.fromisoformat(str(visit["date"]))
-        calendar.add_component(_event(f"round-{day}@dryline", day, _round_title(visit), _round_text(visit), at_ms))
+        title, text = _round_title(visit, mixed), _round_text(visit, poured)
+        calendar.add_component(_event(f"round-{day}@dryline", day, title, text, at_ms))
     return bytes(calendar.to_ical())
 
 
@@ -57,14 +62,14 @@ def _event(uid: str, day: date, summary: str, description: str, at_ms: int) -> E
     return event
 
 
-def _round_title(visit: Mapping[str, Any]) -> str:
+def _round_title(visit: Mapping[str, Any], mixed: Callable[[float], str]) -> str:
     pots = visit["pots"]
     litres = sum(pot.get("fill_ml") or 0 for pot in pots) / 1000
-    return f"Water {len(pots)} {'pot' if len(pots) == 1 else 'pots'}, about {litres:.1f} L"
+    return f"Water {len(pots)} {'pot' if len(pots) == 1 else 'pots'}, about {mixed(litres)}"
 
 
-def _round_text(visit: Mapping[str, Any]) -> str:
+def _round_text(visit: Mapping[str, Any], poured: Callable[[float], str]) -> str:
     return "\n".join(
-        f"{pot['pot']}: {pot['fill_ml']:.0f} mL" if pot.get("fill_ml") is not None else f"{pot['pot']}: to the mark"
+        f"{pot['pot']}: {poured(pot['fill_ml'])}" if pot.get("fill_ml") is not None else f"{pot['pot']}: to the mark"
         for pot in visit["pots"]
     )

@@ -124,7 +124,7 @@ def test_three_kinds_of_evidence_stand_side_by_side() -> None:
     pebbles = next(outlook for outlook in dry.options if outlook.option.change == "pebbles 20 mm")
     assert np.isfinite(pebbles.physics)
     assert pebbles.physics != pebbles.chance_too_dry
-    assert pebbles.seen == "Notes alone: 9 mm shallower in 3 pots (could be -14 to -4)."
+    assert pebbles.seen == "Notes alone: 9\u00a0mm shallower in 3 pots (could be -14\u00a0to\u00a0-4\u00a0mm)."
 
 
 def test_what_no_note_has_seen_is_called_extrapolated() -> None:
@@ -187,6 +187,18 @@ def test_a_doubtful_change_waits_for_a_look_where_little_is_lost_and_not_where_m
     agreed = step_of([mild[0], _outlook("close all holes", "dry", [0.0] * 9 + [0.3]), mild[2]])
     assert agreed.sure
     assert agreed.change == "close all holes"
+
+
+def test_what_is_sure_to_be_enough_is_advised_though_a_smaller_step_may_do() -> None:
+    options = [_outlook("leave", "", [0.9] * 10), _outlook("keep it fuller", "dry", [0.0] * 6 + [0.3] * 4),
+               _outlook("pebbles 20 mm", "dry", [0.0] * 9 + [0.2]),
+               _outlook("second wick", "dry", [0.0] * 10)]  # fmt: skip
+    step = step_of(options)
+    assert (step.likeliest, step.change, step.sure, step.enough, step.waits) == (
+        "keep it fuller", "pebbles 20 mm", False, True, False,
+    )  # fmt: skip
+    perhaps_well = step_of([_outlook("leave", "", [0.9] * 8 + [0.0] * 2), *options[1:]])
+    assert not perhaps_well.enough
 
 
 def test_where_nothing_suffices_only_a_step_that_helps_is_named() -> None:

@@ -110,7 +110,7 @@ def test_two_people_on_one_day_count_as_one_look_and_are_told() -> None:
     table = tips_in_the_medium(looks)
     assert table["stopped"].tolist() == [2, 0]
     says = " ".join(disagreements(looks))
-    assert "differ by 15 mm" in says
+    assert "differ by 15\u00a0mm" in says
     assert "disagree about the tips" in says
 
 

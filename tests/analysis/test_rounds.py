@@ -124,7 +124,7 @@ def test_a_pot_that_cannot_wait_is_named_with_the_smallest_change_that_helps() -
     )
     (late,) = plan.cannot_wait
     assert late.change == "pebbles 20 mm"
-    assert "could wait with: pebbles 20 mm" in late.says
+    assert "could wait with: pebbles 20\u00a0mm" in late.says
 
 
 def test_a_pot_dry_before_the_first_visit_is_told_today() -> None:

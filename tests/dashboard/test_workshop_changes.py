@@ -360,7 +360,7 @@ def test_a_night_side_by_side_gives_the_offset_of_the_one_that_is_not_believed(h
     start, end = air_night(home)
     body = {"sources": ["t/a#", "t/b#"], "from_ms": start, "to_ms": end, "reference": "t/a#"}
     look = send("side_by_side", body)[1]["done"]["look"]
-    assert look["sentences"][1].startswith("t/b: reads 0.8 °C high")
+    assert look["sentences"][1].startswith("t/b: reads 0.8\u00a0degrees high")
     _, said = send(*look["keep"])
     assert home.logbook.sensor("t/b#").calibration == ((0.0, pytest.approx(-0.8)), (100.0, pytest.approx(99.2)))
     undo(send, said)

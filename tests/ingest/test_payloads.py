@@ -173,7 +173,7 @@ BAD = [
     (BARE, b"1_000", "'1_000' where"),
     (BARE, "٣".encode(), "where air_temperature should be a number"),
     (BARE, b"\xff", "it is not text"),
-    (BARE, b"400", "air_temperature is 400 °C, which cannot be"),
+    (BARE, b"400", "air_temperature is 400\u00a0°C, which cannot be"),
     (HUM, b'[{"n":"hum","u":"%RH","v":250}]', "relative_humidity is 250 %, which cannot be"),
     (BARE, b" ", "'' where air_temperature should be a number"),
     (LOW, b"2", "reservoir_low is 2, which is neither 0 nor 1"),

@@ -4,6 +4,7 @@ from typing import Any
 
 from dash import html
 
+from analysis.quantities import in_units, quantity
 from dashboard.pages import Answer
 from dashboard.pages.forms import field, form
 from dashboard.pages.workshop.words import QUANTITIES, Clock, place, sensor_name
@@ -38,8 +39,9 @@ def page(answer: Answer) -> list[Any]:
         field("from", "From", "time", needed=True, hint="Without the first half hour: they must settle."),
         field("to", "To", "time", needed=True),
     ]
+    warmth = in_units(quantity(25, "°C"), answer["units"])
     choice = [(source, words) for source, words, _ in sensors]
-    of = {quantity: [(source, words) for source, words, what in sensors if what == quantity] for quantity in AIR}
+    of = {kind: [(source, words) for source, words, what in sensors if what == kind] for kind in AIR}
     return [
         html.H2("A night side by side"),
         html.P(
@@ -68,8 +70,8 @@ def page(answer: Answer) -> list[Any]:
         html.H2("A night over salt"),
         html.P(
             "Put table salt, damp as wet sand, into a closed box with the humidity sensor above it, and wait a night. "
-            "The air in the box then has 75.3 % at 25 °C (Greenspan 1977, J. Res. NBS 81A, 89). A kitchen box is good "
-            "to about 2 %. Keep salt water off the sensor."
+            f"The air in the box then has 75.3 % at {warmth} (Greenspan 1977, J. Res. NBS 81A, 89). A kitchen box is "
+            "good to about 2 %. Keep salt water off the sensor."
         ),
         form(
             "over_salt",

@@ -5,6 +5,7 @@ from typing import Any
 
 from dash import html
 
+from analysis.quantities import in_units, marked
 from dashboard.pages import Answer
 from dashboard.pages.forms import Field, field, form, tap
 from dashboard.pages.workshop.words import (
@@ -79,7 +80,7 @@ def _topic(topic: Mapping[str, Any], answer: Answer, clock: Clock) -> Any:
     return html.Li(
         [
             head,
-            html.P(_says(topic["streams"])),
+            html.P(in_units(_says(topic["streams"]), answer["units"])),
             *_one_tap(topic, sure, answer),
             _by_hand(topic, answer, bool(sure)),
             body,
@@ -96,7 +97,7 @@ def _stream(stream: Mapping[str, Any]) -> str:
     name = QUANTITIES.get(stream["quantity"] or "", "a number")
     unit = UNITS.get(stream["unit"] or "", stream["unit"] or "")
     shown = f"{stream['shown'].removesuffix(stream['unit'] or '').strip()} {unit}".strip()
-    return f"{name} {shown}" + (f" ({stream['field']})" if stream["field"] else "")
+    return f"{name} {marked(shown)}" + (f" ({stream['field']})" if stream["field"] else "")
 
 
 def _one_tap(topic: Mapping[str, Any], sure: Sequence[Mapping[str, Any]], answer: Answer) -> list[Any]:
@@ -127,7 +128,7 @@ def _one_tap(topic: Mapping[str, Any], sure: Sequence[Mapping[str, Any]], answer
 def _by_hand(topic: Mapping[str, Any], answer: Answer, is_second: bool) -> Any:
     fields: list[Field] = []
     for number, stream in enumerate(topic["streams"]):
-        fields += _stream_fields(number, stream)
+        fields += _stream_fields(number, stream, answer["units"])
     if any(stream["time_field"] is not None and stream["note"] for stream in topic["streams"]):
         hint = "They name none themselves. UTC, or a name like Europe/Lisbon."
         fields.append(field("time_zone", "Its times are in the zone", value=answer["time_zone"], hint=hint))
@@ -142,12 +143,13 @@ def _by_hand(topic: Mapping[str, Any], answer: Answer, is_second: bool) -> Any:
     return html.Details([html.Summary("Choose what it measures"), made], open=not is_second)
 
 
-def _stream_fields(number: int, stream: Mapping[str, Any]) -> list[Field]:
+def _stream_fields(number: int, stream: Mapping[str, Any], units: str) -> list[Field]:
     key = f"streams.{number}"
     used: dict[str, Any] = {"if": (f"{key}.use", [True])}
+    words = in_units(f"Use {_stream(stream)}", units)
     note = "" if stream["time_field"] is not None else stream["note"]
     return [
-        field(f"{key}.use", f"Use {_stream(stream)}", "flag", value=bool(stream["quantity"]), hint=note),
+        field(f"{key}.use", words, "flag", value=bool(stream["quantity"]), hint=note),
         field(
             f"{key}.quantity", "It measures", "choice", words=list(QUANTITIES.items()), value=stream["quantity"], **used
         ),

@@ -6,6 +6,7 @@ from typing import Any
 
 from dash import html
 
+from analysis.quantities import in_units, quantity
 from dashboard.pages import Answer
 from dashboard.pages.forms import Field, field, form, tap
 from dashboard.pages.workshop.words import (
@@ -260,8 +261,9 @@ def _calibration(answer: Answer, sensor: Mapping[str, Any]) -> list[Any]:
     source, points, vessel = sensor["source"], sensor["calibration"], sensor["reservoir"]
     is_level = sensor["quantity"] == "reservoir_level"
     unit = UNITS.get(sensor["unit"], sensor["unit"]) or CANONICAL.get(sensor["quantity"], "")
+    now = ", ".join(f"{raw:g} means {quantity(meant, unit, '.4g')}" for raw, meant in points)
     told = (
-        html.P("Now: " + ", ".join(f"{raw:g} means {meant:.4g} {unit}" for raw, meant in points))
+        html.P(f"Now: {in_units(now, answer['units'])}")
         if points
         else html.P("It has none: its numbers are taken as they come.")
     )

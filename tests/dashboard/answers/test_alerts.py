@@ -42,8 +42,8 @@ def test_a_home_that_is_well_tells_nothing(tmp_path: Path):
 @pytest.mark.parametrize(
     ("warmth_c", "kind", "says"),
     [
-        (4.0, "too_cold", "4 °C, below 10 °C: look at heat and windows."),
-        (39.0, "too_hot", "39 °C, above 35 °C: shade or ventilate, as your plants bear it."),
+        (4.0, "too_cold", "4\u00a0°C, below 10\u00a0°C: look at heat and windows."),
+        (39.0, "too_hot", "39\u00a0°C, above 35\u00a0°C: shade or ventilate, as your plants bear it."),
     ],
 )
 def test_a_shelf_too_cold_or_too_hot_is_named_with_the_bound(tmp_path: Path, warmth_c, kind, says):

@@ -65,7 +65,7 @@ def test_three_kinds_of_evidence_stand_beside_the_advice(told: Told) -> None:
     pot = pots_of(told)["window left"]
     assert set(pot["evidence"]) == {"physics", "notes", "both"}
     pebbles = next(option for option in pot["options"] if option["change"] == "pebbles 20 mm")
-    assert pebbles["seen"] == "Notes alone: 8 mm shallower in 1 pot; one pot proves little."
+    assert pebbles["seen"] == "Notes alone: 8\u00a0mm shallower in 1 pot; one pot proves little."
     assert any("looks at its dry layer" in one for one in pot["rests_on_says"])
 
 
@@ -78,7 +78,7 @@ def test_roots_are_told_by_group_with_rot_apart_and_the_plain_counts_beside(told
     assert chance[-1] > 0.1 > chance[0]
     assert "wetter" in roots["rot"]["says"] or "do not say yet" in roots["rot"]["says"]
     assert sum(row["looks"] for row in roots["counts"]) == 18
-    assert {row["cover"] for row in roots["counts"]} == {"none", "pebbles 20 mm"}
+    assert {row["cover"] for row in roots["counts"]} == {"none", "pebbles 20\u00a0mm"}
     changes = {(row["change"], row["what"]) for row in roots["before_and_after"]}
     assert ("pebbles 20 mm", "noted_depth_mm") in changes
     assert ("repot", "noted_depth_mm") in changes
@@ -170,7 +170,7 @@ def test_odd_notes_get_sentences_one_note_no_roots_in_the_medium_all_tips_lost_t
         look(unseen, "window second", day, 35, tips_dried=4)
         look(unseen, "window fourth", day, 3, tips_growing=4)
     roots = guide.answer(unseen, NOW_MS)["roots"]
-    assert any("differ by 18 mm" in one for one in roots["disagreements"])
+    assert any("differ by 18\u00a0mm" in one for one in roots["disagreements"])
     assert any("disagree about the tips" in one for one in roots["disagreements"])
     [depth] = roots["rooting_depth"]
     assert 3 < depth["low_mm"] < depth["high_mm"] < 60
