@@ -1,7 +1,8 @@
-"""The map of the guide: holes against dry air, with each shelf's seasons, the notes as points, and the limits.
+"""The map of the guide: holes or air movement against dry air, with each shelf's seasons, the notes and the limits.
 
-Owns the facts of the map as plain numbers: from which dryness on each option becomes too dry, by the number of holes;
-how dry each shelf was, month by month; and where notes were made and what they saw. How it is drawn is the screens'.
+Owns the facts of the map as plain numbers: from which dryness on each option becomes too dry, by the number of holes
+and by how the air moves; how dry each shelf was, month by month; and where notes were made and what they saw. How it
+is drawn is the screens'.
 """
 
 from collections.abc import Mapping
@@ -13,7 +14,7 @@ import numpy as np
 from analysis.calibration import Draws
 from analysis.guide import Home as Advised
 from analysis.held_series import FloatArray
-from analysis.holes_and_air import HOLES, critical_by_holes
+from analysis.holes_and_air import HOLES, MOVEMENTS, critical_by_holes, critical_by_movement
 from dashboard.answers.exposures import labels_of, looks_of, rooting_of
 from dashboard.answers.shelf_air import air_history
 from dashboard.answers.situation import LONGEST_HISTORY_DAYS, Situation
@@ -36,9 +37,10 @@ def cover_map(
     shelves: daily dryness of each shelf up to the moment of the answer; seasons: the driest month of each.
     """
     pots = situation.standing.pots
-    limits = critical_by_holes(advised, draws)
+    limits, moved = critical_by_holes(advised, draws), critical_by_movement(advised, draws)
     return {
         "holes": list(HOLES),
+        "movements": list(MOVEMENTS),
         "shelves": [
             {
                 "shelf": shelf,
@@ -57,10 +59,14 @@ def cover_map(
                 "holes": float(situation.standing.columns.vent_count[place]),
                 "rooting_mm": rooting_of(situation).of(place).value_mm,
                 "options": _lines({change: line[:, :, place] for change, line in limits.items()}),
+                "options_by_movement": _lines({change: line[:, :, place] for change, line in moved.items()}),
             }
             for place, pot in enumerate(pots)
         ],
-        "typical": {"options": _lines({change: _middle(line) for change, line in limits.items()})},
+        "typical": {
+            "options": _lines({change: _middle(line) for change, line in limits.items()}),
+            "options_by_movement": _lines({change: _middle(line) for change, line in moved.items()}),
+        },
         "says": "Below a line the dry layer stays above the rooting depth; in drier air than the line it goes deeper.",
     }
 

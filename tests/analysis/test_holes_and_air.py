@@ -1,12 +1,13 @@
 """The lines of the guide's map on invented pots: drier air is borne with fewer holes and with a cover."""
 
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
 from analysis.calibration import calibrate
 from analysis.guide import Home
-from analysis.holes_and_air import HOLES, critical_by_holes
+from analysis.holes_and_air import HOLES, MOVEMENTS, critical_by_holes, critical_by_movement
 from analysis.setups import column_parameters
 
 SETUP = {
@@ -23,13 +24,13 @@ SETUPS = [SETUP, {**SETUP, "vents": "none", "headroom_mm": 0}, {**SETUP, "shelf"
 COUNT, DAYS = 30, 10
 
 
-def _lines() -> dict[str, np.ndarray]:
+def _lines(across: Any = critical_by_holes) -> dict[str, np.ndarray]:
     pots = len(SETUPS)
     columns = column_parameters(SETUPS)
     home = Home(
         labels=("open", "closed", "no air"),
         setups=SETUPS,
-        shelves=[{"air": "gentle"}] * pots,
+        shelves=[{"air": "draughty"}] * pots,
         pots=[{"likes": "even"}] * pots,
         vpd_kpa=np.where(np.arange(pots) < 2, 1.0, np.nan) * np.ones((DAYS, 1)),
         temperature_c=np.full((DAYS, pots), 21.0),
@@ -39,7 +40,7 @@ def _lines() -> dict[str, np.ndarray]:
         moister=["glass-cabinet"] * pots,
         moister_vpd_kpa=np.full((DAYS, pots), 0.3),
     )
-    return critical_by_holes(home, calibrate(columns).draws(np.random.default_rng(1), COUNT))
+    return across(home, calibrate(columns).draws(np.random.default_rng(1), COUNT))
 
 
 def test_fewer_holes_and_thicker_pebbles_bear_drier_air() -> None:
@@ -71,3 +72,21 @@ def test_what_does_not_apply_or_has_no_air_has_no_line() -> None:
     assert np.isnan(lines["pebbles 10 mm"][:, :, 1]).all()  # no headroom
     assert np.isfinite(lines["leave"][:, :, 1]).all()  # no holes now, but there could be
     assert np.isnan(lines["leave"][:, :, 2]).all()
+
+
+def test_the_more_the_air_moves_the_drier_a_pot_with_holes_becomes() -> None:
+    lines = _lines(critical_by_movement)
+    for line in lines.values():
+        assert line.shape == (3, len(MOVEMENTS), len(SETUPS))
+        assert all(more < fewer for fewer, more in pairwise(line[1, :, 0]))
+    assert (lines["leave"][1, :, 0] < lines["close all holes"][1, :, 0]).all()
+    assert np.isnan(lines["close all holes"][:, :, 1]).all()  # it has none
+    assert "shield from radiator or fan" not in lines  # it moves along this axis
+    assert "shield from radiator or fan" in _lines()
+
+
+def test_both_axes_meet_where_a_pot_stands() -> None:
+    by_holes, by_movement = _lines(), _lines(critical_by_movement)
+    here = HOLES.index(12), MOVEMENTS.index("draughty")
+    for change in ("leave", "keep it fuller", "pebbles 20 mm"):
+        assert np.allclose(by_holes[change][:, here[0], 0], by_movement[change][:, here[1], 0])
