@@ -131,7 +131,7 @@
     const unit = unitOf({ unit: "mm" }, units);
     const grain = typeof layer.grain === "number" ? "" : layer.grain || "";
     return '<fieldset class="layer" data-layer><legend>' + (n ? "layer " + (n + 1) + ", below" : "layer 1, at the top") + '</legend><div class="layer-facts"><label>thick <small>' + unit + '</small><input type="text" inputmode="decimal" data-thick value="' + escape(shown(layer.thickness_mm, { unit: "mm" }, units)) + '"></label><label>grain<select data-grain><option value="">not said</option>' +
-      ["fine", "medium", "coarse"].map((word) => "<option" + (word === grain ? " selected" : "") + ">" + word + "</option>").join("") + '</select></label><label>or grain size <small>mm</small><input type="text" inputmode="decimal" data-grain-mm value="' + (typeof layer.grain === "number" ? layer.grain : "") + '"></label>' +
+      ["fine", "medium", "coarse"].map((word) => "<option" + (word === grain ? " selected" : "") + ">" + word + "</option>").join("") + '</select></label><label>or grain size <small>' + unit + '</small><input type="text" inputmode="decimal" data-grain-mm value="' + (typeof layer.grain === "number" ? escape(shown(layer.grain, { unit: "mm" }, units)) : "") + '"></label>' +
       (n ? '<button type="button" class="plain-button" data-drop-layer>take this layer out</button>' : "") + "</div>" + mixHtml(field, layer.mix) + "</fieldset>";
   }
 
@@ -155,7 +155,7 @@
       const thick = one.querySelector("[data-thick]").value;
       const size = one.querySelector("[data-grain-mm]").value;
       if (thick.trim()) layer.thickness_mm = numberOf(thick, { unit: "mm" }, units);
-      if (size.trim()) layer.grain = numberOf(size, {}, "metric");
+      if (size.trim()) layer.grain = numberOf(size, { unit: "mm" }, units);
       else if (one.querySelector("[data-grain]").value) layer.grain = one.querySelector("[data-grain]").value;
       const mix = mixOf(one.querySelector("[data-mix]"));
       if (mix) layer.mix = mix;
