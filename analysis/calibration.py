@@ -32,9 +32,10 @@ from scipy.optimize import OptimizeResult, minimize
 from scipy.sparse import csr_array
 from scipy.special import log_ndtr
 
+from analysis.bounds_in_draws import CANDIDATES, Bounds, by_pot, chosen, last_of_each, log_weights
 from analysis.climate_in_notes import ClimateEffect, climate_effect
 from analysis.columns import Columns, FloatArray
-from analysis.dry_layer import drivers, first_known_mean
+from analysis.dry_layer import drivers, first_known_mean, steady
 from analysis.dry_layer_slopes import CONSTANTS, Weights, line_at_rest, step_with_slopes
 from analysis.media import MEDIA
 from analysis.quantities import quantity
@@ -165,6 +166,7 @@ class Posterior:
     shared_root: FloatArray  # (shared, shared): root of the shared covariance
     pot_root: FloatArray  # (pot, 7, 7): root of the pot's covariance given the shared
     pot_by_shared: FloatArray  # (pot, 7, shared): how the pot's mode follows the shared
+    bounds: Bounds | None = None  # looks that gave a bound: a normal about the mode does not know what they cut off
 
     @property
     def shows_mm(self) -> npt.NDArray[np.bool_]:
@@ -177,15 +179,43 @@ class Posterior:
         own = np.einsum("pij,dpj->dpi", self.pot_root, rng.standard_normal((count, *self.pot_mean.shape)))
         pots = self.pot_mean + own + np.einsum("pis,ds->dpi", self.pot_by_shared, shared_off)
         shared = self.shared_mean + shared_off
+        stray = rng.standard_normal((count, self.columns.pots))
+        if self.bounds is not None:
+            pots = self._within_bounds(self.bounds, pots, shared_off, rng)
         return Draws(
             columns=_with(self.columns, self.spread, shared, pots),
             spread=self.spread,
             shared=shared,
             own=pots,
-            stray=rng.standard_normal((count, self.columns.pots)),
+            stray=stray,
             noted_mm=self.noted_mm,
             near_sd_mm=self.near_sd_mm,
         )
+
+    def _within_bounds(
+        self, bounds: Bounds, pots: FloatArray, shared_off: FloatArray, rng: np.random.Generator
+    ) -> FloatArray:
+        """Pots' own constants (draw, pot, 7), chosen anew where a look gave a bound; other pots stay as they are."""
+        bounded, of_note = np.unique(bounds.pot, return_inverse=True)
+        first = pots[None][:, :, bounded]
+        other = np.einsum(
+            "pij,cdpj->cdpi",
+            self.pot_root[bounded],
+            rng.standard_normal((CANDIDATES - 1, len(pots), len(bounded), len(POT_CONSTANTS))),
+        )
+        follows = np.einsum("pis,ds->dpi", self.pot_by_shared[bounded], shared_off)
+        every = np.concatenate([first, self.pot_mean[bounded] + other + follows])
+        shared = self.shared_mean + shared_off
+        weight = np.empty((*every.shape[:2], len(bounds.pot)))
+        for candidate, own in enumerate(every):
+            columns = _with(bounds.columns, self.spread, shared, own[:, of_note])
+            air = (bounds.vpd_kpa, bounds.temperature_c, bounds.level_mm)
+            rest = steady(columns, *air, uptake_ml_per_day=bounds.uptake_ml_per_day).dry_depth_mm
+            off = own[:, of_note] - self.pot_mean[bounds.pot]
+            weight[candidate] = log_weights(bounds, rest, off, shared_off)
+        kept = pots.copy()
+        kept[:, bounded] = chosen(every, by_pot(weight, of_note.astype(np.int64), len(bounded)), rng)
+        return kept
 
     def centre(self) -> Columns:
         """The columns at the mode."""
@@ -557,7 +587,79 @@ def _posterior(
         shared_root=np.linalg.cholesky(covariance),
         pot_root=np.linalg.cholesky(0.5 * (inverse + np.swapaxes(inverse, 1, 2)))[:pots],
         pot_by_shared=follow[:pots],
+        bounds=_bounds(notes, fit, pots),
     )
+
+
+MOST_BOUNDS = 3
+"""So many bounds of a pot, its last, are weighed draw by draw; older ones say the same."""
+
+
+def _bounds(notes: DepthNotes, fit: Fit, pots: int) -> Bounds | None:
+    """The looks at pots that gave a bound, where the line was left to itself before them."""
+    moist = np.nan_to_num(notes.high_mm, nan=np.inf) <= MOIST_AT_TOP_MM
+    kept = (moist | np.isnan(notes.high_mm)) & (fit.owner < pots)
+    if notes.wetted is not None:
+        kept &= ~notes.wetted.any(axis=0)
+    if notes.before is not None:
+        kept &= ~_differ(notes.before, notes.columns)
+    found = np.flatnonzero(kept)
+    air = _lately(_notes_taken(notes, found))
+    found = found[np.isfinite(sum(air))]
+    if not found.size:
+        return None
+    index = found[last_of_each(fit.owner[found], found, MOST_BOUNDS)]
+    of, sign = _notes_taken(notes, index), np.where(moist, 1.0, -1.0)[index]
+    air = _lately(of)
+    shared, own = fit.mode[: fit.shared], fit.mode[fit.shared :].reshape(fit.owners, len(POT_CONSTANTS))
+    owner, depth = fit.owner[index], fit.depth_mm[index]
+    uptake = _mean_or_nan(of.uptake_ml_per_day, len(index))
+    at_mode = _with(of.columns, fit.spread, shared, own[owner])
+    rest = steady(at_mode, *air, uptake_ml_per_day=uptake).dry_depth_mm
+    slopes = fit.jacobian[index]
+    place = fit.shared + len(POT_CONSTANTS) * owner[:, None] + np.arange(len(POT_CONSTANTS))[None, :]
+    _, slope, curvature = _surprise(notes, fit.depth_mm)
+    return Bounds(
+        columns=of.columns,
+        pot=owner,
+        sign=sign,
+        bound_mm=np.where(sign > 0, np.maximum(np.nan_to_num(of.high_mm), MOIST_AT_TOP_MM), of.low_mm),
+        sd_mm=note_sd_mm(of),
+        vpd_kpa=air[0],
+        temperature_c=air[1],
+        level_mm=air[2],
+        uptake_ml_per_day=uptake,
+        # a line above the surface is no depth, and tells nothing of how far from its rest it is
+        shift_mm=np.where((depth > 0) & (rest > 0), depth - rest, 0.0),
+        slope=slope[index],
+        curvature=curvature[index],
+        own_slopes=csr_array(slopes[np.arange(len(index))[:, None], place]).toarray(),
+        shared_slopes=slopes[:, : fit.shared].toarray(),
+    )
+
+
+def _differ(before: Columns, after: Columns) -> npt.NDArray[np.bool_]:
+    """Which columns (note,) are not built alike."""
+    alike = np.ones(after.pots, dtype=np.bool_)
+    for name in ("layer_l1_mm", "layer_thickness_mm", "surface_height_mm", "vent_draught", "wick_mm_per_ml_per_day"):
+        same = np.isclose(getattr(before, name), getattr(after, name), equal_nan=True)
+        alike &= same.reshape(-1, after.pots).all(axis=0)
+    return ~alike
+
+
+def _mean_or_nan(series: FloatArray | None, notes: int) -> FloatArray:
+    """Mean (note,) of what is known of a series (step, note); NaN, the column's own, where nothing is."""
+    if series is None:
+        return np.full(notes, np.nan)
+    known = np.isfinite(series)
+    total, count = np.where(known, series, 0.0).sum(axis=0), known.sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _lately(notes: DepthNotes) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Means (note,) of dryness, warmth and level over the last days before each note, of what is known."""
+    steps = max(1, round(24.0 * CLIMATE_DAYS / notes.step_hours))
+    return first_known_mean(notes.vpd_kpa[-steps:], notes.temperature_c[-steps:], notes.level_mm[-steps:], steps)
 
 
 def _near_sd(notes: DepthNotes, fit: Fit, counts: IntArray, pots: int) -> FloatArray:
