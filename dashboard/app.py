@@ -1,18 +1,18 @@
 """The dashboard's frame: one Flask server, the pages that exist, the way between them, and headers for every answer.
 
-Owns addresses, titles and the navigation. Knows no page's content, no store and no analysis; who may come in is
-`signin.py`. Nothing is fetched from any other host, and the content policy forbids it.
+Owns addresses, titles and which doors a visitor sees; the HTML round a page is `shell.py`. Knows no page's content, no
+store and no analysis; who may come in is `signin.py`. Nothing is fetched from any other host, and the content policy
+forbids it.
 """
 
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from html import escape
 from typing import Any, ClassVar, cast
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
-from flask import Flask, Request, Response, has_request_context, jsonify
+from flask import Flask, Request, Response, has_request_context, jsonify, request
 
 from dashboard import signin
 from dashboard.changing import take_changes
@@ -21,6 +21,7 @@ from dashboard.open_wall import is_asked_by_the_wall
 from dashboard.pages import Ask, Page, guide, logbook, story, trials, wall, workshop
 from dashboard.pages import round as round_page
 from dashboard.photos import take_photos
+from dashboard.shell import Door, Sight, document
 
 PAGES: tuple[Page, ...] = (
     wall.PAGE,
@@ -31,20 +32,6 @@ PAGES: tuple[Page, ...] = (
     trials.PAGE,
     workshop.PAGE,
 )
-HEAD = """<!DOCTYPE html>
-<html lang="en">
-<head>
-{%metas%}
-<title>{%title%}</title>
-<script src="/assets/early/theme.js"></script>
-{%favicon%}
-{%css%}
-</head>
-<body>
-{%app_entry%}
-<footer>{%config%}{%scripts%}{%renderer%}</footer>
-</body>
-</html>"""
 POLICY = "; ".join(
     [
         "default-src 'none'",
@@ -61,6 +48,16 @@ POLICY = "; ".join(
 LIBRARIES = "/_dash-component-suites/"
 MOST_PACKED = 64  # any version is accepted in an address, so their number must have an end
 NOT_CACHED = ("text/html", "application/json")
+
+
+class _Framed(Dash):
+    """Dash in a frame of ours, which is drawn anew for each visitor and address."""
+
+    sight: Callable[[], Sight]
+
+    def interpolate_index(self, *_none: Any, **parts: Any) -> str:
+        """Dash's own pieces of HTML put together as a page."""
+        return document(parts, self.sight())
 
 
 @dataclass(frozen=True)
@@ -88,16 +85,14 @@ def create_app(
     """
     server = Flask("dashboard")
     server.config.update(COMPRESS_CACHE_BACKEND=_Packed, COMPRESS_CACHE_KEY=_unchanging)
-    app = Dash(
+    app = _Framed(
         "dashboard",
         server=cast(Any, server),  # Dash takes a server; its type says bool
-        title=_in_a_head(title),
         update_title=cast(Any, None),  # None: the title is left alone while a callback runs
         assets_folder="assets",
         assets_path_ignore=["early"],
         pages_folder="",
         use_pages=False,
-        index_string=HEAD,
         serve_locally=True,
         suppress_callback_exceptions=True,
         compress=True,
@@ -112,7 +107,8 @@ def create_app(
         known = not has_request_context() or signin.is_in(door())
         return pages if known else tuple(page for page in pages if page is wall.PAGE)
 
-    app.layout = lambda: _frame(door(), seen())
+    app.layout = _layout
+    app.sight = partial(_sight, ask, title, door, seen)
     _wire_frame(app, title, seen)
     for page in pages:
         page.wire(app, ask)
@@ -130,11 +126,6 @@ def create_app(
 
 def _nothing(_asked: Request) -> bool:
     return False
-
-
-def _in_a_head(title: str) -> str:
-    """A title as text in the page's head, where Dash puts it in as it is."""
-    return escape(title).replace("{%", "{ %")
 
 
 class _Packed:
@@ -157,27 +148,31 @@ def _unchanging(asked: Request) -> str:
     return asked.path
 
 
-def _frame(access: signin.Access, pages: Sequence[Page]) -> Any:
-    doors = [html.A(page.label, href=page.path, **_marked(page.name)) for page in pages]
-    known = not has_request_context() or signin.is_in(access)
-    door = html.A("Sign out", href=signin.SIGN_OUT) if known else html.A("Sign in", href=signin.SIGN_IN)
-    leave = [door] if access.password_hash else []
+def _sight(ask: Ask, title: str, door: Callable[[], signin.Access], seen: Callable[[], Sequence[Page]]) -> Sight:
+    """What whoever asks sees round the page at the address that is asked for."""
+    pages = seen()
+    here = page_at(request.path, title, pages)
+    is_wall = here.page is wall.PAGE
+    access = door()
+    out = Door("Sign out", signin.SIGN_OUT) if signin.is_in(access) else Door("Sign in", signin.SIGN_IN)
+    return Sight(
+        title=here.title,
+        doors=[Door(page.label, page.path, page.name) for page in pages],
+        leave=[out] if access.password_hash else [],
+        page=here.page.name if here.page else None,
+        is_wall=is_wall,
+        first=wall.first(ask) if is_wall else None,
+    )
+
+
+def _layout() -> Any:
     return html.Div(
         [
-            html.A("To the page", href="#page", className="past"),
             dcc.Location(id="url", refresh="callback-nav"),
             dcc.Store(id="shown"),
             dcc.Store(id="frame-done"),
             dcc.Store(id="changed"),  # another moment after each change that this browser made (`assets/forms.js`)
             html.Div(id="page"),
-            html.Nav(
-                [
-                    *doors,
-                    html.Div([html.Button("Theme", id="theme", type="button"), *leave], className="pool-end"),
-                ],
-                className="pool",
-                **cast(dict[str, Any], {"aria-label": "Pages"}),
-            ),
         ],
         id="frame",
     )
@@ -204,24 +199,16 @@ def _wire_frame(app: Any, title: str, seen: Callable[[], Sequence[Page]]) -> Non
         hidden=True,
     )(route)
     app.clientside_callback(ClientsideFunction("frame", "here"), Output("frame-done", "data"), Input("shown", "data"))
-    app.clientside_callback(
-        ClientsideFunction("frame", "nextTheme"), Output("theme", "children"), Input("theme", "n_clicks")
-    )
 
 
 def _nothing_here() -> Any:
     return html.Main(
         [
             html.H1("There is no page at this address"),
-            html.P(["The pots stand on ", html.A("the wall", href="/", **_marked()), "."]),
+            html.P(["The pots stand on ", html.A("the wall", href="/", **cast(dict[str, Any], {"data-in": ""})), "."]),
         ],
         className="plain",
     )
-
-
-def _marked(page: str | None = None) -> dict[str, Any]:
-    """Attributes of a link that `frame.js` follows without a reload."""
-    return {"data-in": ""} | ({"data-page": page} if page else {})
 
 
 def _answer_health(server: Flask, ask: Ask) -> None:

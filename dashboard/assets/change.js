@@ -172,9 +172,16 @@
   root.setInterval(() => { if (kept().some((one) => !one.faults)) flush(); }, AGAIN_MS);
   root.addEventListener("online", () => flush());
   root.addEventListener("storage", (event) => { if (event.key === KEPT) tell(); });
-  root.addEventListener("DOMContentLoaded", () => { tell(); if (kept().length) flush(); });
 
   root.dryline = Object.assign(root.dryline || {}, {
     change: { send, post, log, take, back, again, forget: (key) => keep(without(key)), kept, flush, hear, now },
   });
+
+  /* When every script of the page has run, and after `early/boot.js` where that began them late. */
+  function begin() {
+    tell();
+    if (kept().length) flush();
+  }
+  root.addEventListener("DOMContentLoaded", begin);
+  root.document.addEventListener("dryline:begun", begin);
 })(window);

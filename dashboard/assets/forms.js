@@ -437,11 +437,6 @@
     tap(name, body).then(() => { button.disabled = false; });
   });
 
-  root.addEventListener("DOMContentLoaded", () => {
-    new MutationObserver(mountAll).observe(root.document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ["data-form"] });
-    mountAll();
-  });
-
   root.dryline = Object.assign(root.dryline || {}, {
     forms: { html, mount, read, showFaults, at, set, numberOf, shown, unitOf, inWords, smaller },
     undo,
@@ -450,4 +445,7 @@
     tap,
     changed,
   });
+
+  new MutationObserver(mountAll).observe(root.document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ["data-form"] });
+  mountAll();
 })(window);

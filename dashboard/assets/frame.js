@@ -1,5 +1,6 @@
 /* The frame's own small jobs: going from page to page without a reload, which page is marked as open, the title, the
-   theme button, and what to do when the door has closed behind us. Knows no page's content. */
+   theme button, when the wall's room is shown, and what to do when the door has closed behind us. Knows no page's
+   content. */
 (function (root) {
   "use strict";
 
@@ -16,14 +17,14 @@
       else link.removeAttribute("aria-current");
     });
     root.document.title = shown.title;
+    if (shown.page !== "wall") root.dryline.wall.leave();
     return root.dash_clientside.no_update;
   }
 
-  function nextTheme(clicks) {
-    const theme = root.dryline.theme;
-    const choice = clicks ? theme.next() : theme.chosen();
-    return "Theme: " + choice;
-  }
+  const theme = root.document.getElementById("theme");
+  function showTheme(choice) { theme.textContent = "Theme: " + choice; }
+  showTheme(root.dryline.theme.chosen());
+  theme.addEventListener("click", () => showTheme(root.dryline.theme.next()));
 
   root.document.addEventListener("click", (event) => {
     const link = event.target.closest && event.target.closest("a[data-in]");
@@ -46,5 +47,5 @@
 
   root.dryline = Object.assign(root.dryline || {}, { go });
   root.dash_clientside = root.dash_clientside || {};
-  root.dash_clientside.frame = { here, nextTheme };
+  root.dash_clientside.frame = { here };
 })(window);

@@ -1,4 +1,5 @@
 /* The wall. Owns every node inside #wall: merges what changed, keeps what did not, paints far view, near view and a pot.
+   The first answer came with the page and is painted as soon as this file runs; from then on Dash brings the answers.
    Must not know: how an answer is found. A refresh brings parts ({"pot:window left": …}); the digests of those already
    here go back with the next question, so only changed parts travel, and a restarted server needs no memory. */
 (function (root) {
@@ -21,7 +22,7 @@
 
   const parts = {};
   const digests = {};
-  const seen = { heard: 0, node: null, view: null, shape: "", far_page: 0, touched: 0, by_touch: false, path: "/", focus: null };
+  const seen = { heard: 0, node: root.document.getElementById("wall"), live: false, view: null, shape: "", far_page: 0, touched: 0, by_touch: false, path: "/", focus: null };
 
   /* ---- what is known ---- */
 
@@ -61,6 +62,7 @@
     const changed = new Set();
     (answer.gone || []).forEach((key) => { delete parts[key]; delete digests[key]; changed.add("order"); });
     Object.keys(answer.parts || {}).forEach((key) => {
+      if (digests[key] === answer.parts[key][0]) return;
       parts[key] = answer.parts[key][1];
       digests[key] = answer.parts[key][0];
       changed.add(key);
@@ -72,6 +74,8 @@
   }
 
   /* ---- addresses ---- */
+
+  function isOurs(path) { return /^\/(near)?$|^\/(near|pot)\//.test(path); }
 
   function viewOf(path) {
     const steps = path.split("/").filter(Boolean).map((step) => { try { return decodeURIComponent(step); } catch (broken) { return step; } });
@@ -429,30 +433,43 @@
   }
 
   function showClock() {
-    const clock = seen.node && seen.node.querySelector(".strip-far b");
+    const clock = seen.node.querySelector(".strip-far b");
     if (clock && parts.at_ms) clock.textContent = speak.clock(parts.at_ms, state().time_zone);
   }
 
-  /* Called by the page with each answer and each change of address. Returns the digests for the next question. */
+  /* Paints what an answer changed, and all when the address, the room or the state of things changed. */
   function paint(answer, path) {
-    const node = root.document.getElementById("wall");
-    if (!node) return root.dash_clientside.no_update;
-    const fresh = node !== seen.node;
+    const node = seen.node;
+    const fresh = node.hidden || !node.firstChild;
     const moved = path !== seen.path;
-    seen.node = node;
+    node.hidden = false;
     if (moved && viewOf(seen.path).pot && !viewOf(path).pot) seen.focus = viewOf(seen.path).pot;
-    seen.path = path || "/";
+    seen.path = path;
     const was = notices().map((notice) => notice.kind).join() + (parts.fault || "");
     const news = answer && answer !== seen.answer ? merge(answer) : new Set();
     seen.answer = answer || seen.answer;
-    if (fresh) listen(node);
     const shape = node.clientWidth + "x" + node.clientHeight;
     const now = notices().map((notice) => notice.kind).join() + (parts.fault || "");
     if (fresh || moved || shape !== seen.shape || was !== now || node.classList.contains("wall-lost") !== isLost()) repaintAll();
     else if (news.size) repaintChanged(news);
     seen.shape = shape;
     showClock();
+  }
+
+  /* Dash calls this with each answer and each change of address; it hands back the digests for the next question. */
+  function paintAnswer(answer, path) {
+    if (!isOurs(path || "/")) return root.dash_clientside.no_update;
+    paint(answer, path || "/");
+    seen.live = true;
+    seen.node.setAttribute("data-live", "");
     return Object.assign({}, digests);
+  }
+
+  /* Another page opens: what is shown here would be old when the wall is opened again. */
+  function leave() {
+    seen.node.hidden = true;
+    seen.node.replaceChildren();
+    seen.node.removeAttribute("data-live");
   }
 
   function listen(node) {
@@ -461,7 +478,7 @@
     });
     node.addEventListener("pointerdown", (event) => { seen.touched = Date.now(); seen.by_touch = event.pointerType === "touch"; });
     new ResizeObserver(() => {
-      if (node.isConnected && node.clientWidth + "x" + node.clientHeight !== seen.shape) {
+      if (!node.hidden && node.clientWidth + "x" + node.clientHeight !== seen.shape) {
         seen.shape = node.clientWidth + "x" + node.clientHeight;
         repaintAll();
       }
@@ -470,7 +487,7 @@
 
   /* Once a second: is the line still open, is it time to turn the page, has the hand gone away? */
   root.setInterval(() => {
-    if (!seen.node || !seen.node.isConnected) return;
+    if (seen.node.hidden) return;
     if (seen.node.classList.contains("wall-lost") !== isLost()) repaintAll();
     const view = viewOf(seen.path);
     if (view.name === "far" && seen.pages > 1 && Date.now() - (seen.turned || 0) > TURN_PAGE_MS) {
@@ -482,9 +499,19 @@
   }, 1000);
 
   root.document.addEventListener("keydown", (event) => {
-    if (event.key === "Escape" && seen.node && seen.node.isConnected && viewOf(seen.path).pot) go("/near");
+    if (event.key === "Escape" && !seen.node.hidden && viewOf(seen.path).pot) go("/near");
   });
 
+  /* Until Dash listens to the address, a tap on a tile or the way back is followed from here. */
+  function follow() { if (!seen.live && !seen.node.hidden && isOurs(root.location.pathname)) paint(null, root.location.pathname); }
+  root.addEventListener("popstate", follow);
+  root.addEventListener("_dashprivate_pushstate", follow);
+
+  listen(seen.node);
+  const first = root.document.getElementById("wall-first");
+  if (!seen.node.hidden) paint(first && JSON.parse(first.textContent), root.location.pathname);
+
+  root.dryline = Object.assign(root.dryline || {}, { wall: { leave } });
   root.dash_clientside = root.dash_clientside || {};
-  root.dash_clientside.wall = { paint };
+  root.dash_clientside.wall = { paint: paintAnswer };
 })(window);

@@ -56,8 +56,6 @@
     root.dryline.say(answer.done ? answer.done.says : answer.away ? "The server cannot be reached just now." : answer.faults[0].says);
   });
 
-  root.addEventListener("DOMContentLoaded", () => {
-    new MutationObserver(draw).observe(root.document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ["data-section"] });
-    draw();
-  });
+  new MutationObserver(draw).observe(root.document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ["data-section"] });
+  draw();
 })(window);

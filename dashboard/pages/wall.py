@@ -1,11 +1,12 @@
-"""The wall: lays out the room that `assets/wall.js` paints, and answers its refreshes.
+"""The wall: answers `assets/wall.js`, first with the page itself and then at every refresh.
 
-The script owns every node inside `#wall`. Here stand only the clock that asks, the store that carries the answer and
-the digests of what the browser already has.
+The script owns every node inside `#wall`, which stands in the page from the beginning (`shell.py`). Here stand only the
+clock that asks, the store that carries the answer and the digests of what the browser already has.
 """
 
 import logging
-from typing import Any, cast
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 from urllib.parse import unquote
 
 from dash import ClientsideFunction, Input, Output, State, dcc, html
@@ -14,9 +15,11 @@ from dashboard.pages import Ask, Page
 from dashboard.pages.wall_parts import news, parts_of
 
 REFRESH_MS = 10_000
+FIRST_S = 1.0  # longer than that the page does not wait for what stands on it
 NO_ANSWER = "The shelves cannot be read just now; the command dryline check says more."
 
 log = logging.getLogger(__name__)
+_first_asked = ThreadPoolExecutor(max_workers=1, thread_name_prefix="wall-first")
 
 
 def _owns(path: str) -> bool:
@@ -30,12 +33,10 @@ def _title(path: str) -> str:
 def _layout(path: str, pages: str) -> Any:
     return html.Div(
         [
-            html.Main(id="wall", className="wall", tabIndex="-1", **cast(dict[str, Any], {"data-pages": pages})),
             dcc.Interval(id="wall-tick", interval=REFRESH_MS),
             dcc.Store(id="wall-answer"),
             dcc.Store(id="wall-have"),
-        ],
-        style={"height": "100%"},
+        ]
     )
 
 
@@ -48,6 +49,16 @@ def refresh(ask: Ask, have: dict[str, str]) -> dict[str, Any]:
     except Exception:  # the edge: whatever fails below must reach the wall as a sentence, not as a blank tablet
         log.exception("the wall's answer failed")
         return {"fault": NO_ANSWER}
+
+
+def first(ask: Ask) -> dict[str, Any] | None:
+    """All that the wall shows, to go out with the page; none where it cannot be told at once, as while the first
+    situation is being gathered: the page then asks for it when it is there.
+    """
+    try:
+        return _first_asked.submit(refresh, ask, {}).result(timeout=FIRST_S)
+    except TimeoutError:
+        return None
 
 
 def _wire(app: Any, ask: Ask) -> None:

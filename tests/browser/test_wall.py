@@ -190,7 +190,7 @@ def test_the_wall_goes_on_after_the_server_was_restarted_under_it(browser, glass
     with house.serving() as port:
         house.port = port
         page.goto(house.address + "/near")
-        page.wait_for_selector("[data-pot]")
+        page.wait_for_selector("#wall[data-live] [data-pot]")
     with page.expect_event("requestfailed"):
         page.clock.fast_forward(REFRESH_MS + 50)
     page.clock.fast_forward(20_000)
@@ -272,7 +272,7 @@ def test_the_keyboard_opens_a_pot_and_escape_leaves_it(open_page):
     ],
 )
 def test_a_wrong_address_gets_a_sentence(open_page, path, words):
-    assert words in open_page(path).locator("#page").inner_text()
+    assert words in open_page(path).locator("body").inner_text()
 
 
 def test_a_label_with_markup_is_shown_as_text(open_page, glasshouse):

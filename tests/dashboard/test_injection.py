@@ -97,7 +97,7 @@ def test_answers_are_data_and_the_pages_carry_no_script_but_their_own(home: Home
 
 def test_a_title_stays_a_title(client: FlaskClient):
     page = client.get("/").text
-    assert "<title>&lt;/title&gt;&lt;script&gt;alert(1)&lt;/script&gt;{ %renderer%}</title>" in page
+    assert "<title>Wall · &lt;/title&gt;&lt;script&gt;alert(1)&lt;/script&gt;{%renderer%}</title>" in page
 
 
 @pytest.mark.parametrize(

@@ -62,7 +62,7 @@ def token(client: FlaskClient) -> dict[str, str]:
 
 
 def frame_of(client: FlaskClient) -> str:
-    return json.dumps(client.get("/_dash-layout").get_json())
+    return client.get("/").text
 
 
 def asked(client: FlaskClient, body: dict[str, Any]) -> Any:
