@@ -380,7 +380,7 @@ def step_of(outlooks: Sequence[Outlook]) -> Step:
     helps = leave.chance_too_dry - outlooks[best].chance_too_dry > ENOUGH
     waits = not sure and ((little_lost and chance < LIKELY) or (none_suffices and not helps))
     certain = np.flatnonzero(fits.mean(1) >= SURE)
-    if not sure and not waits and share[0] <= 1 - SURE and certain.size:
+    if not sure and not little_lost and share[0] <= 1 - SURE and certain.size:
         return Step(words[best], chance, False, False, words[certain[0]], True)
     return Step(words[best], chance, sure, none_suffices, "leave" if waits else words[best], False)
 

@@ -182,8 +182,9 @@ def test_a_doubtful_change_waits_for_a_look_where_little_is_lost_and_not_where_m
     assert (step.likeliest, step.chance, step.change) == ("close all holes", 0.6, "leave")
     assert step.waits
     bad = step_of([_outlook("leave", "", [0.9] * 10), *mild[1:]])
-    assert bad.change == "close all holes"
-    assert not bad.waits
+    assert (bad.likeliest, bad.change, bad.enough, bad.waits) == ("close all holes", "pebbles 20 mm", True, False)
+    doubtful = step_of([_outlook("leave", "", [0.9] * 10), mild[1]])
+    assert (doubtful.change, doubtful.sure, doubtful.enough, doubtful.waits) == ("close all holes", False, False, False)
     agreed = step_of([mild[0], _outlook("close all holes", "dry", [0.0] * 9 + [0.3]), mild[2]])
     assert agreed.sure
     assert agreed.change == "close all holes"
