@@ -41,8 +41,8 @@ VARIANTS: dict[str, dict[str, object]] = {
 
 @dataclass(frozen=True)
 class Judged:
-    """One pot: the likeliest step and its chance, the change advised for now, what was true, and the true share of
-    dry days now and as advised."""
+    """One pot: the likeliest step and its chance, the change advised for now, what was true, the true share of dry days
+    now and as advised, whether the change is called enough (if not the smallest) and whether it truly is."""
 
     advised: str
     change: str
@@ -50,6 +50,8 @@ class Judged:
     true: str
     dry_now: float
     dry_as_advised: float
+    enough: bool
+    truly_enough: bool
 
 
 def judged(seed: int, pots: int = 24, notes_a_pot: int = 6) -> list[Judged]:
@@ -113,8 +115,11 @@ def _judge(advice: Advice, true_dry: FloatArray, true_wet: FloatArray) -> Judged
     true = int(_smallest(true_dry[index][:, None], true_wet[index][:, None], against)[0])
     named = [*words, "nothing"]
     advised = "nothing" if step.none_suffices else step.likeliest
-    then = float(true_dry[names.index(step.change)])
-    return Judged(advised, step.change, step.chance, named[true], float(true_dry[0]), then)
+    then, wet = float(true_dry[names.index(step.change)]), float(true_wet[names.index(step.change)])
+    enough = then <= ENOUGH and wet <= max(WET_DAYS, float(true_wet[0]))
+    return Judged(
+        advised, step.change, step.chance, named[true], float(true_dry[0]), then, step.enough, enough and true != 0
+    )
 
 
 def _smallest(dry: FloatArray, wet: FloatArray, against: npt.NDArray[np.str_]) -> npt.NDArray[np.int64]:
@@ -137,13 +142,15 @@ def _smallest(dry: FloatArray, wet: FloatArray, against: npt.NDArray[np.str_]) -
 
 @dataclass(frozen=True)
 class Figures:
-    """Shares over all pots: called sure, right where sure, right at all; pots made worse where sure."""
+    """Shares over all pots: called sure, right where sure, right at all. Pots made worse; called enough, truly so."""
 
     pots: int
     sure: float
     right_where_sure: float
     right: float
     made_worse: int
+    called_enough: int
+    truly_enough: int
 
 
 def figures(pots: list[Judged]) -> Figures:
@@ -157,6 +164,8 @@ def figures(pots: list[Judged]) -> Figures:
         float(np.mean([pot.advised == pot.true for pot in sure])) if sure else float("nan"),
         float(np.mean(right)),
         worse,
+        sum(pot.enough for pot in pots),
+        sum(pot.enough and pot.truly_enough for pot in pots),
     )
 
 
@@ -165,11 +174,12 @@ def report(worlds: int) -> str:
     lines = ["Guide: advice against the smallest step that truly suffices (aims: sure >= 50 %, right >= 95 % of these)"]
     lines.append(
         f"{'notes a pot':>12}{'pots':>6}{'sure':>8}{'right of sure':>15}{'right of all':>14}{'made worse':>12}"
+        f"{'enough':>8}{'truly':>7}"
     )
     for notes in (0, 2, 6):
         found = figures([pot for seed in range(1, worlds + 1) for pot in judged(seed, notes_a_pot=notes)])
         lines.append(
             f"{notes:12d}{found.pots:6d}{found.sure:8.0%}{found.right_where_sure:15.1%}{found.right:14.1%}"
-            f"{found.made_worse:12d}"
+            f"{found.made_worse:12d}{found.called_enough:8d}{found.truly_enough:7d}"
         )
     return "\n".join(lines)
