@@ -61,19 +61,13 @@ def known_together(first: HeldSeries, second: HeldSeries) -> tuple[HeldSeries, H
     if not first.from_ms.size or not second.from_ms.size:
         nothing = HeldSeries(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0, np.float64))
         return nothing, nothing
-    # Both ascend, so they are merged by where one falls in the other, which is quicker than to sort.
-    size = first.from_ms.size + second.from_ms.size
-    before = np.searchsorted(first.from_ms, second.from_ms, side="right")
-    seconds = before + np.arange(second.from_ms.size)
-    is_first = np.ones(size, dtype=np.bool_)
-    is_first[seconds] = False
-    firsts = np.flatnonzero(is_first)
-    from_ms, in_first = np.empty(size, np.int64), np.empty(size, np.int64)
-    from_ms[firsts], from_ms[seconds] = first.from_ms, second.from_ms
-    in_first[firsts], in_first[seconds] = np.arange(firsts.size), before - 1
-    begun = max(int(firsts[0]), int(seconds[0]))
-    from_ms, in_first = from_ms[begun:], in_first[begun:]
-    in_second = np.arange(begun, size) - in_first - 1
+    from_ms = np.concatenate((first.from_ms, second.from_ms))
+    order = np.argsort(from_ms, kind="stable")  # of two ascending runs this is a merge
+    is_first = order < first.from_ms.size
+    begun = max(int(np.argmax(is_first)), int(np.argmin(is_first)))  # where both have
+    in_first = np.cumsum(is_first)[begun:] - 1
+    in_second = np.arange(begun, order.size) - in_first - 1
+    from_ms = from_ms[order[begun:]]
     until_ms = np.minimum(first.until_ms[in_first], second.until_ms[in_second])
     until_ms[:-1] = np.minimum(until_ms[:-1], from_ms[1:])
     both = until_ms > from_ms
@@ -92,30 +86,35 @@ def mean_within(series: HeldSeries, from_ms: IntArray, until_ms: IntArray) -> tu
     until_ms = np.asarray(until_ms, dtype=np.int64)
     if not series.from_ms.size:
         return np.full(from_ms.shape, np.nan), np.zeros(from_ms.shape)
-    # Centred sums keep their digits over years of milliseconds.
-    centre = float(np.mean(series.value))
-    length_ms = (series.until_ms - series.from_ms).astype(np.float64)
-    known_sum = np.concatenate(([0.0], np.cumsum(length_ms)))
-    value_sum = np.concatenate(([0.0], np.cumsum(length_ms * (series.value - centre))))
-
-    def sums_until(moment_ms: IntArray) -> tuple[FloatArray, FloatArray]:
-        piece = np.searchsorted(series.from_ms, moment_ms, side="right") - 1
-        inside = np.maximum(piece, 0)
-        elapsed = np.minimum(moment_ms, series.until_ms[inside]) - series.from_ms[inside]
-        elapsed = np.where(piece < 0, 0, elapsed).astype(np.float64)
-        return known_sum[inside] + elapsed, value_sum[inside] + elapsed * (series.value[inside] - centre)
-
     if from_ms.ndim == 1 and from_ms.size > 1 and np.array_equal(until_ms[:-1], from_ms[1:]):
-        known, value = sums_until(np.append(from_ms, until_ms[-1]))
-        (known_from, value_from), (known_until, value_until) = (known[:-1], value[:-1]), (known[1:], value[1:])
+        known_ms, value_ms = _between(series, np.append(from_ms, until_ms[-1]))
     else:
-        known_from, value_from = sums_until(from_ms)
-        known_until, value_until = sums_until(until_ms)
-    known_ms = known_until - known_from
+        edges_ms, at = np.unique(np.stack((from_ms, until_ms)), return_inverse=True)
+        begin, end = at.reshape(2, *from_ms.shape)
+        known_ms, value_ms = (
+            np.diff(np.append(0.0, np.cumsum(between))[[begin, end]], axis=0)[0]
+            for between in _between(series, edges_ms)
+        )
     mean = np.full(from_ms.shape, np.nan)
-    np.divide(value_until - value_from, known_ms, out=mean, where=known_ms > 0)
+    np.divide(value_ms, known_ms, out=mean, where=known_ms > 0)
     window_ms = np.maximum(until_ms - from_ms, 1)
-    return mean + centre, known_ms / window_ms
+    return mean, known_ms / window_ms
+
+
+def _between(series: HeldSeries, edges_ms: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Milliseconds known, and value times milliseconds, from each of some ascending moments to the next."""
+    piece = np.searchsorted(series.from_ms, edges_ms, side="right") - 1
+    inside = np.maximum(piece, 0)
+    elapsed = np.minimum(edges_ms, series.until_ms[inside]) - series.from_ms[inside]
+    elapsed_ms = np.where(piece < 0, 0, elapsed).astype(np.float64)
+    length_ms = (series.until_ms - series.from_ms).astype(np.float64)
+
+    def between(of_pieces: FloatArray, at_edges: FloatArray) -> FloatArray:
+        # Pieces that began since the last edge, with what had passed of the last one and without it of the first.
+        began = np.where(inside[1:] > inside[:-1], np.add.reduceat(of_pieces, inside)[:-1], 0.0)
+        return began + np.diff(at_edges)
+
+    return between(length_ms, elapsed_ms), between(length_ms * series.value, elapsed_ms * series.value[inside])
 
 
 def greatest_within(series: HeldSeries, from_ms: IntArray, until_ms: IntArray) -> FloatArray:
