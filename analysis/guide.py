@@ -378,7 +378,7 @@ def step_of(outlooks: Sequence[Outlook]) -> Step:
         best = min(range(len(words)), key=lambda i: _left_dry(outlooks[i]))
     little_lost = max(leave.chance_too_dry, leave.chance_too_wet) < MAY_WAIT_DAYS
     helps = leave.chance_too_dry - outlooks[best].chance_too_dry > ENOUGH
-    waits = not sure and ((little_lost and chance < LIKELY) or (none_suffices and not helps))
+    waits = (not sure and little_lost and chance < LIKELY) or (none_suffices and not helps)
     certain = np.flatnonzero(fits.mean(1) >= SURE)
     if not sure and not little_lost and share[0] <= 1 - SURE and certain.size:
         return Step(words[best], chance, False, False, words[certain[0]], True)

@@ -210,6 +210,8 @@ def test_where_nothing_suffices_only_a_step_that_helps_is_named() -> None:
     )
     assert no_help.none_suffices
     assert no_help.change == "leave"
+    known = step_of([_outlook("leave", "", [0.4] * 10), _outlook("close all holes", "dry", [0.38] * 10)])
+    assert (known.sure, known.none_suffices, known.change) == (True, True, "leave")
 
 
 def test_where_the_draws_are_at_odds_nothing_is_called_probable() -> None:
