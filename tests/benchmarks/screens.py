@@ -4,7 +4,6 @@ The browser and the server share this machine with whatever else runs on it; a t
 browser's processor six times. The aims are those that the screens were planned by, in seconds and bytes.
 """
 
-import gc
 import json
 import os
 import statistics
@@ -36,13 +35,20 @@ from tests.browser.conftest import CHROMIUM, FLAGS
 POTS, DAYS, NOTES = 60, 365, 1500
 CHANGED = 5
 REFRESHES = 60
+REFRESH_MS = 10_000
 KIOSK_REFRESHES = 8640  # a day of one every ten seconds
+WARMED_UP = 200  # refreshes after which the page has seen all that it keeps
 LOADS = 5
 SLOWER = 6
 NOW_MS = nursery.END_MS
 
-#: Notes when every tile of the view was there and the frame after it was shown.
+#: Notes when every tile of the view was there and the frame after it was shown, and when Dash had begun.
 WATCH_TILES = """() => {
+    const beginning = setInterval(() => {
+        if (!document.querySelector("#wall[data-live]")) return;
+        clearInterval(beginning);
+        window.begun_ms = performance.now();
+    }, 4);
     const looking = setInterval(() => {
         const tiles = document.querySelectorAll("[data-pot]");
         if (!tiles.length || tiles.length !== document.querySelectorAll("[data-pot] svg.cut").length) return;
@@ -61,11 +67,19 @@ REFRESH = """async number => {
     await new Promise(done => requestAnimationFrame(() => setTimeout(done, 0)));
     return performance.now() - begun;
 }"""
+#: Waits for the change that was watched for, then watches for the next one inside the wall's shelves.
+NEXT_CHANGE = """async () => {
+    await window.changed;
+    window.changed = new Promise(done => {
+        const watching = new MutationObserver(() => { watching.disconnect(); done(); });
+        watching.observe(document.querySelector("#wall .shelves"), { childList: true, subtree: true });
+    });
+}"""
 
 
 class Wall:
     """The wall of a home. `changing`: five pots differ at every look, as in a busy hour. `alone`: the home is asked no
-    more, so that a long day of refreshes is the browser's work alone.
+    more, so that a long day of refreshes is the browser's work alone; then ten seconds pass from look to look.
     """
 
     def __init__(self, ask: Ask) -> None:
@@ -83,6 +97,8 @@ class Wall:
         if self.changing:
             self._looks += 1
             self._change(self._last)
+        if self.alone:
+            self._last["at_ms"] += REFRESH_MS
         return self._last
 
     def _change(self, answer: dict[str, Any]) -> None:
@@ -128,17 +144,21 @@ def _visited(ask: Ask) -> Iterator[tuple[str, Browser, Any]]:
 def _cold(browser: Browser, address: str) -> list[Row]:
     _load(browser, address, 1)  # the server compresses its libraries once
     plain = [_load(browser, address, 1) for _ in range(LOADS)]
+    machine = _load_of_machine()
     slow = [_load(browser, address, SLOWER) for _ in range(LOADS)]
     painted, slowly = (statistics.median(load.painted_s for load in loads) for loads in (plain, slow))
+    begun, begun_slowly = (statistics.median(load.begun_s for load in loads) for loads in (plain, slow))
     busy = statistics.median(load.busy_s for load in plain)
     megabytes = max(load.transferred for load in plain) / 1e6
     what = f"cold load of the wall, {POTS} pots, all tiles of the view painted"
     slower = f"{what}, processor {SLOWER} times slower"
     return [
-        Row(what, seconds(painted), *_load_of_machine(), "", "at most 1.0 s", painted <= 1.0),
+        Row(what, seconds(painted), *machine, "", "at most 1.0 s", painted <= 1.0),
         Row(slower, seconds(slowly), *_load_of_machine(), "", "at most 3 s", slowly <= 3.0),
-        Row("processor of the page's own thread for it", seconds(busy), "", "", "", "", None),
-        Row("transferred for it", f"{megabytes:.2f} MB", "", "", "", "at most 0.6 MB", megabytes <= 0.6),
+        Row("until the libraries behind the painted wall have begun", seconds(begun), *machine, "", "", None),
+        Row("the same, slower", seconds(begun_slowly), *_load_of_machine(), "", "", None),
+        Row("processor of the page's own thread for all of it", seconds(busy), "", "", "", "", None),
+        Row("transferred for all of it", f"{megabytes:.2f} MB", "", "", "", "at most 0.6 MB", megabytes <= 0.6),
     ]
 
 
@@ -149,9 +169,12 @@ def _load_of_machine() -> tuple[str, str]:
 
 @dataclass(frozen=True)
 class Loaded:
-    """A load of the wall: until all was painted, how long the page's own thread had a processor, bytes on the wire."""
+    """A load of the wall: until all was painted, until Dash had begun behind it, how long the page's own thread had a
+    processor until then, and bytes on the wire.
+    """
 
     painted_s: float
+    begun_s: float
     busy_s: float
     transferred: float
 
@@ -169,11 +192,11 @@ def _load(browser: Browser, address: str, slower: int) -> Loaded:
         devtools.send("Emulation.setCPUThrottlingRate", {"rate": slower})
     page.add_init_script(f"({WATCH_TILES})()")
     page.goto(address + "/near")
-    page.wait_for_function("() => window.painted_ms !== undefined", timeout=120_000)
-    painted_s = float(page.evaluate("window.painted_ms")) / 1000
+    page.wait_for_function("() => window.painted_ms !== undefined && window.begun_ms !== undefined", timeout=120_000)
+    painted_s, begun_s = (float(page.evaluate(f"window.{when}_ms")) / 1000 for when in ("painted", "begun"))
     metrics = {metric["name"]: metric["value"] for metric in devtools.send("Performance.getMetrics")["metrics"]}
     context.close()
-    return Loaded(painted_s, metrics["TaskDuration"], sum(arrived))
+    return Loaded(painted_s, begun_s, metrics["TaskDuration"], sum(arrived))
 
 
 # --- refreshes
@@ -206,10 +229,12 @@ def _is_refresh(response: Any) -> bool:
     return bool(response.request.post_data_json["output"] == "wall-answer.data")
 
 
-def _near(browser: Browser, address: str) -> Page:
+def _near(browser: Browser, address: str, *, by_a_clock: bool = False) -> Page:
     page = browser.new_context(viewport={"width": 1280, "height": 800}).new_page()
+    if by_a_clock:
+        page.clock.install()
     page.goto(address + "/near")
-    page.wait_for_selector("[data-pot] svg.cut")
+    page.wait_for_selector("#wall[data-live] [data-pot] svg.cut")
     return page
 
 
@@ -240,22 +265,29 @@ def _median_s(work: Callable[[], object], runs: int) -> float:
 
 
 def _kiosk(browser: Browser, address: str, times: int) -> list[Row]:
-    page = _near(browser, address)
-    for number in range(1, 30):
-        page.evaluate(REFRESH, number)
-    before = _held(page)
-    for number in range(30, 30 + times):
-        page.evaluate(REFRESH, number)
-    after = _held(page)
+    """The page's own clock is moved on, so that a day of its own refreshes passes in minutes; each brings five pots."""
+    page = _near(browser, address, by_a_clock=True)
+    page.evaluate(NEXT_CHANGE)
+    for _ in range(WARMED_UP):
+        _ten_seconds(page)
+    before, since = _held(page), page.evaluate("Date.now()")
+    for _ in range(times):
+        _ten_seconds(page)
+    after, hours = _held(page), (page.evaluate("Date.now()") - since) / 3_600_000
+    lost = page.locator(".notice").count()
     page.context.close()
-    gc.collect()
     grown = after["JSHeapUsedSize"] - before["JSHeapUsedSize"]
     nodes = after["Nodes"] - before["Nodes"]
     listeners = after["JSEventListeners"] - before["JSEventListeners"]
-    flat = grown <= 1_500_000 and nodes <= 60 and listeners <= 2
+    flat = grown <= 1_500_000 and nodes <= 60 and listeners <= 2 and not lost
     told = f"{grown / 1e6:+.2f} MB, {nodes:+.0f} nodes, {listeners:+.0f} listeners"
-    what = f"{times:,} refreshes of a kiosk ({times / 360:.0f} h), what the page then holds more"
+    what = f"{times:,} refreshes of a kiosk ({hours:.0f} h by its own clock), what the page then holds more"
     return [Row(what, told, "", "", "", "no growth (1.5 MB, 60 nodes, 2 listeners)", flat)]
+
+
+def _ten_seconds(page: Page) -> None:
+    page.clock.fast_forward(REFRESH_MS)
+    page.evaluate(NEXT_CHANGE)
 
 
 def _held(page: Page) -> dict[str, float]:
