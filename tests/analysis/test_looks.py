@@ -51,6 +51,38 @@ def test_no_look_is_named_when_everything_is_settled() -> None:
     assert best_look(["a"], depth[:, None], [["leave"] * 200]) is None
 
 
+def test_a_pot_looked_at_lately_is_passed_over_for_the_next_best() -> None:
+    depth, rng = _draws(4)
+    depths = np.column_stack([depth, 20 + 0.4 * (depth - 20) + rng.normal(0, 5, 200)])
+    answers = [["pebbles" if d > 20 else "leave" for d in column] for column in depths.T]
+    first = best_look(["plain", "vague"], depths, answers)
+    assert first is not None
+    then = best_look(["plain", "vague"], depths, answers, lately={first.what})
+    assert then is not None
+    assert then.what == ({"plain", "vague"} - {first.what}).pop()
+    assert best_look(["plain", "vague"], depths, answers, lately={"plain", "vague"}) is None
+
+
+def test_a_nearly_settled_pot_is_worth_more_than_one_whose_doubt_no_look_removes() -> None:
+    depth, rng = _draws(5, 400)
+    coin = rng.integers(0, 4, 400)
+    nearly = [["pebbles" if d > 27 else "leave" for d in depth], [str(n) for n in coin]]
+    look = best_look(["nearly", "doubtful"], np.column_stack([depth, rng.normal(20, 6, 400)]), nearly)
+    assert look is not None
+    assert look.what == "nearly"
+    assert look.settles == ("nearly",)
+
+
+def test_so_few_draws_tie_nothing_by_chance() -> None:
+    """Forty pots that share nothing, 80 draws: one pot's look settles no other."""
+    rng = np.random.default_rng(6)
+    depth = rng.normal(20, 6, (80, 40))
+    answers = [["pebbles" if d > 27 else "leave" for d in column] for column in depth.T]
+    look = best_look([str(i) for i in range(40)], depth, answers)
+    assert look is not None
+    assert look.worth_pots < 2
+
+
 def test_answers_get_numbers_within_each_pot() -> None:
     numbers = answers_as_numbers([["leave", "pebbles", "leave"], ["x", "x", "x"]])
     assert numbers.tolist() == [[0, 0], [1, 0], [0, 0]]
@@ -79,7 +111,7 @@ def _still_open(seed: int, guided: bool, looks: int = 12) -> list[int]:
         still_open.append(int((share.max(0) < SETTLED).sum()))
         pot = order[number % pots]
         if guided:
-            some = rng.choice(draws, 100, p=weight)
+            some = rng.choice(draws, 60, p=weight)
             worth = [worth_of_look(depth[some, p], LOOK_SD_MM, answers[some]).sum() for p in range(pots)]
             pot = int(np.argmax(worth))
         seen = depth[0, pot] + LOOK_SD_MM * eye.standard_normal()
@@ -90,8 +122,8 @@ def _still_open(seed: int, guided: bool, looks: int = 12) -> list[int]:
 
 
 def test_the_look_of_most_worth_halves_the_open_pots_sooner_than_looking_in_turn() -> None:
-    """Twelve looks, one at each pot in a random turn, against the choice; thirty collections, both curves printed."""
-    guided, in_turn = (np.sum([_still_open(seed, guided) for seed in range(30)], axis=0) for guided in (True, False))
+    """Twelve looks, one at each pot in a random turn, against the choice; twelve collections, both curves printed."""
+    guided, in_turn = (np.sum([_still_open(seed, guided) for seed in range(12)], axis=0) for guided in (True, False))
     print(f"open pots after each look: chosen {guided.tolist()}, in random turn {in_turn.tolist()}")
     halved = [np.flatnonzero(np.r_[curve, 0] <= curve[0] / 2)[0] for curve in (guided, in_turn)]
     assert halved[0] < halved[1]

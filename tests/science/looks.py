@@ -1,7 +1,8 @@
 """Does the one look that would settle most settle sooner than looking at random?
 
 Owns a race in the simulator: a collection that nobody has looked at, one look after another, chosen by the guide or at
-random, and after each the number of pots whose advice is still open. Both see with the same simulated eye.
+random, and after each the number of pots whose advice is still open. Both see with the same simulated eye, and neither
+looks at a pot again before all have been looked at.
 """
 
 from dataclasses import dataclass, replace
@@ -11,7 +12,7 @@ import pandas as pd
 
 from analysis.calibration import calibrate
 from analysis.dry_layer import transient
-from analysis.guide import advise
+from analysis.guide import Advice, advise
 from analysis.looks import best_look
 from simulated_feeds.events import DAY_MS
 from simulated_feeds.grower import inspections
@@ -38,12 +39,13 @@ class Race:
         return _halved(self.at_random)
 
 
-def race(seed: int, pots: int = 16, looks: int = 10, draws: int = 80) -> Race:
+def race(seed: int, pots: int = 12, looks: int = 14, draws: int = 60) -> Race:
     """One world."""
     world = zoo(seed, pots, shelves=6)
     truth = run(world, seed, DAYS)
     bare = collection(world, truth, seed, DAYS, sentinels=True, notes_a_pot=0, draws=draws)
-    order = np.random.default_rng([seed, 11]).permutation(np.repeat(np.arange(pots), 2))
+    rng = np.random.default_rng([seed, 11])
+    order = np.concatenate([rng.permutation(pots) for _ in range(looks // pots + 1)])
     return Race(_looked(bare, seed, looks, None), _looked(bare, seed, looks, order))
 
 
@@ -55,7 +57,11 @@ def added_up(races: list[Race]) -> Race:
 
 def report(worlds: int) -> str:
     """Both curves: pots still open, added up over the worlds."""
-    races = [race(seed) for seed in range(1, worlds + 1)]
+    return curves([race(seed) for seed in range(1, worlds + 1)])
+
+
+def curves(races: list[Race]) -> str:
+    """Both curves of some races together, with the worlds in which either way was sooner."""
     together = added_up(races)
     looks = " ".join(f"{i:4d}" for i in range(len(together.guided)))
     sooner = sum(one.guided_halves_after < one.random_halves_after for one in races)
@@ -67,31 +73,37 @@ def report(worlds: int) -> str:
             "guided     " + " ".join(f"{n:4d}" for n in together.guided),
             "at random  " + " ".join(f"{n:4d}" for n in together.at_random),
             f"together halved after {together.guided_halves_after} looks, random {together.random_halves_after}",
-            f"halved sooner in {sooner} worlds, later in {later}, of {worlds}",
+            f"halved sooner in {sooner} worlds, later in {later}, of {len(races)}",
         ]
     )
 
 
 def _looked(bare: Collection, seed: int, looks: int, order: np.ndarray | None) -> tuple[int, ...]:
     """Open pots after each look; order: which pots, or None for the guide's choice."""
-    seen, now, still_open = bare, [], []
+    seen, still_open = bare, []
     notes: list[pd.DataFrame] = []
+    looked_at: list[int] = []
     for number in range(looks + 1):
         advice = advise(home_of(seen), seen.draws)
         still_open.append(sum(not one.sure for one in advice))
         if number == looks:
             break
-        if order is None:
-            now = _depth_now(seen)
-            look = best_look(
-                [str(i) for i in range(len(advice))], now, [one.answer_draws for one in advice], least_pots=0.0
-            )
-            pot = int(look.what) if look is not None else int(np.argmin([one.chance_right for one in advice]))
-        else:
-            pot = int(order[number])
+        pot = _chosen(seen, advice, looked_at) if order is None else int(order[number])
+        looked_at.append(pot)
         notes.append(_note(bare, pot, number, seed))
         seen = _learned(bare, pd.concat(notes, ignore_index=True), seed)
     return tuple(still_open)
+
+
+def _chosen(seen: Collection, advice: list[Advice], looked_at: list[int]) -> int:
+    """The guide's choice among the pots that this turn has not looked at."""
+    done = looked_at[len(looked_at) // len(advice) * len(advice) :]
+    look = best_look(
+        [str(i) for i in range(len(advice))], _depth_now(seen), [one.answer_draws for one in advice],
+        lately={str(i) for i in done}, least_pots=-np.inf,
+    )  # fmt: skip
+    assert look is not None
+    return int(look.what)
 
 
 def _depth_now(seen: Collection) -> np.ndarray:
