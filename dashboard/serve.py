@@ -71,7 +71,7 @@ def _in_units_of(home: Home, question: Callable[..., Answer]) -> Callable[..., A
 def _recent_guide(home: Home, at_ms: int) -> Answer:
     """The guide of the situation at hand: a screen need not wait for the next one."""
     situation = recent_situation(home, at_ms)
-    return guide.answer(home, at_ms) if situation is None else guide.told(home, situation)
+    return guide.answer(home, at_ms) if situation is None else guide.told_at_once(home, situation, at_ms)
 
 
 def downloads_of(home: Home) -> Downloads:

@@ -5,6 +5,7 @@ handed is gathered in `advised.py`; roots, map and salt have files of their own.
 """
 
 import threading
+from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
 
@@ -16,8 +17,9 @@ from analysis.guide import Advice, Outlook, advise, in_driest_month, in_words, m
 from analysis.guide import Home as Advised
 from analysis.held_series import FloatArray
 from analysis.looks import best_look
+from analysis.quantities import marked
 from dashboard.answers import lines as dry_lines
-from dashboard.answers.advised import advised_home, column_tests_mm, stalled_pots
+from dashboard.answers.advised import DAYS, advised_home, column_tests_mm, stalled_pots
 from dashboard.answers.cover_map import cover_map, shelf_days
 from dashboard.answers.exposures import looks_of, rooting_of
 from dashboard.answers.roots import Meeting, easing, notes_alone, roots
@@ -25,11 +27,21 @@ from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, situation_at
 from dashboard.answers.use_ahead import STEPS_A_DAY
 from ingest.home import Home
+from ingest.moments import zone_named
+from ingest.readings import DAY_MS
 
 DRAWS, FEWER_DRAWS = 100, 24
 """For the advice itself; for the chances beside it (physics alone, driest month, map)."""
 SEED = 20260304
 NO_NOTES = "Notes alone: no change of this kind was noted with looks before and after it."
+WEIGHED_AGAIN = (
+    "You changed this pot on {day}: every step is being weighed again for it. Open this page again in a minute or two."
+)
+CHANGED = "It was changed on {day}: the weeks before that are weighed as if it had been so already."
+FOLLOWED = "On {day} an advice was followed (\u201c{text}\u201d): the weeks before that are weighed as they were."
+ADVICE_OF_GUIDE = "advice of the guide"
+LOOKED_WITHIN_MS = 7 * DAY_MS
+"""A pot that was looked at within the week would show the same again."""
 TRY = "Try one of two pots, look after two weeks, then the rest: depths are unproven on real pots."
 
 
@@ -49,6 +61,46 @@ def told(home: Home, situation: Situation) -> dict[str, Any]:
     """
     with _turn:
         return _told(home, situation)
+
+
+def told_at_once(home: Home, situation: Situation, at_ms: int) -> dict[str, Any]:
+    """The same for a screen that does not wait for the next situation: a pot that was changed meanwhile says so.
+
+    The advice that was just followed must not stand there as if nothing had been done.
+    """
+    answer = told(home, situation)
+    known = {pot.label: pot.setup for pot in situation.standing.pots}
+    changed = {
+        label: WEIGHED_AGAIN.format(day=_day(home, setup["from_ms"]))
+        for label, setup in home.logbook.setups_at(at_ms).items()
+        if label in known and setup != known[label]
+    }
+    if not changed:
+        return answer
+    shelves = [
+        shelf | {"pots": [_weighed_again(pot, changed.get(pot["pot"])) for pot in shelf["pots"]]}
+        for shelf in answer["shelves"]
+    ]
+    return answer | {"shelves": shelves}
+
+
+def _weighed_again(pot: dict[str, Any], says: str | None) -> dict[str, Any]:
+    if says is None:
+        return pot
+    silent: dict[str, Any] = {
+        "now": None,
+        "options": [],
+        "advice": None,
+        "season": None,
+        "evidence": None,
+        "warnings": [],
+    }
+    return pot | silent | {"sure": False, "enough": False, "says": says}
+
+
+def _day(home: Home, time_ms: int) -> str:
+    moment = datetime.fromtimestamp(time_ms / 1000, UTC).astimezone(zone_named(home.settings.grower.timezone))
+    return f"{moment.day} {moment:%B}"
 
 
 _turn = threading.Lock()
@@ -79,6 +131,7 @@ def _told(home: Home, situation: Situation) -> dict[str, Any]:
     salts = salts_of(situation)
     shown = [
         _pot(situation, place, one, alone[place], driest[place], seasons[pots[place].shelf])
+        | {"warnings": [*one.warnings, *_followed(home, situation, place)]}
         | {"ease": eased.get(place), "salt": salts[place]["says"], "tips_say": salts[place]["tips_say"]}
         for place, one in enumerate(advice)
     ]
@@ -160,11 +213,32 @@ def _look(situation: Situation, draws: Draws, advice: list[Advice]) -> dict[str,
     window = dry_lines.line_steps(situation.course.end_ms)
     now_mm = dry_lines.lines(situation.standing, situation.course, situation.columns, situation.waters, draws, window)
     labels, answers = [advice[place].pot for place in with_air], [advice[place].answer_draws for place in with_air]
-    look = best_look(labels, now_mm[-1][:, with_air], answers, column_tests_mm(situation, draws))
+    looked = looks_of(situation)
+    lately = looked[looked["dry_layer_low_mm"].notna() & (looked["time_ms"] > situation.at_ms - LOOKED_WITHIN_MS)]
+    look = best_look(
+        labels, now_mm[-1][:, with_air], answers, column_tests_mm(situation, draws), lately=set(lately["pot"])
+    )
     if look is None:
         return None
     kind = "pot" if look.what in labels else "mix"
     return {"what": look.what, "kind": kind, "settles": list(look.settles), "says": look.says}
+
+
+def _followed(home: Home, situation: Situation, place: int) -> list[str]:
+    """What was done to a pot within the weeks that are weighed, so that nobody takes them for weeks after it."""
+    pot, since_ms = situation.standing.pots[place], situation.at_ms - DAYS * DAY_MS
+    says = []
+    if len(pot.setups) > 1 and pot.setup["from_ms"] > since_ms:
+        says.append(CHANGED.format(day=_day(home, pot.setup["from_ms"])))
+    notes = situation.notes
+    mine = notes[
+        (notes["pot"] == pot.label)
+        & (notes["kind"] == "text")
+        & (notes["why"] == ADVICE_OF_GUIDE)
+        & (notes["time_ms"] > since_ms)
+    ]
+    days_and_words = zip(mine["time_ms"], mine["text"], strict=True)
+    return says + [FOLLOWED.format(day=_day(home, int(at)), text=str(text).rstrip(".")) for at, text in days_and_words]
 
 
 def _eased(situation: Situation, advice: list[Advice]) -> dict[int, dict[str, Any]]:
@@ -216,7 +290,7 @@ def _then(driest: Advice, now: Advice, season: Season | None) -> dict[str, Any] 
     if driest.change == now.change:
         says = f"{month} the same holds; left as it is, too dry {words}."
     else:
-        says = f"{month}, left as it is, too dry {words}; then: {driest.change}."
+        says = f"{month}, left as it is, too dry {words}; then: {marked(driest.change)}."
     return {
         "vpd_kpa": season.vpd_kpa,
         "recorded": season.recorded,
@@ -233,16 +307,16 @@ def _evidence(advice: Advice, alone: Advice, chosen: Outlook) -> dict[str, str]:
     """The three kinds of evidence side by side, on the step that is advised."""
     bare = next(one for one in alone.options if one.option.change == chosen.option.change)
     return {
-        "physics": f"Physics alone, before any note: {alone.change}; {_under(chosen)} too dry "
+        "physics": f"Physics alone, before any note: {marked(alone.change)}; {_under(chosen)} too dry "
         f"{in_words(bare.chance_too_dry, bare.low, bare.high)}.",
         "notes": chosen.seen or NO_NOTES,
-        "both": f"Both: {advice.change}; too dry {in_words(chosen.chance_too_dry, chosen.low, chosen.high)}.",
+        "both": f"Both: {marked(advice.change)}; too dry {in_words(chosen.chance_too_dry, chosen.low, chosen.high)}.",
     }
 
 
 def _under(chosen: Outlook) -> str:
     change = chosen.option.change
-    return "left as it is" if change == "leave" else f"with {change}"
+    return "left as it is" if change == "leave" else f"with {marked(change)}"
 
 
 def _rests_on_says(situation: Situation, place: int) -> list[str]:

@@ -12,6 +12,8 @@ import pytest
 
 from dashboard import tables
 from dashboard.answers import explain, guide
+from dashboard.answers.situation import situation_at
+from dashboard.changes.advice import take
 from ingest.home import Home
 from tests.dashboard.answers.looked_at_home import NOW_MS, POTS, bare, build, look
 from tests.dashboard.answers.small_home import home_with, march
@@ -157,7 +159,10 @@ def test_without_a_note_there_is_advice_from_physics_and_everything_says_that_it
     assert "No look is noted yet" in found["roots"]["says"]
     assert "too few" in found["roots"]["rot"]["says"]
     assert found["map"]["notes"] == []
-    assert found["look"] is not None
+    named = found["look"]["what"]
+    look(unseen, named, 27, 14)  # within the week: the same look would show the same again
+    again = guide.answer(unseen, NOW_MS)["look"]
+    assert again is None or again["what"] != named
 
 
 def test_odd_notes_get_sentences_one_note_no_roots_in_the_medium_all_tips_lost_two_people_at_odds(unseen: Home) -> None:
@@ -187,6 +192,31 @@ def test_a_pot_drier_than_anything_explains_is_flushed_before_anything_else(unse
     assert not pots["window left"]["sure"]
     assert "restart the wick" in pots["window left"]["says"]
     assert pots["window right"]["advice"] != "flush from the top"
+
+
+def test_a_pot_changed_since_the_situation_was_gathered_waits_for_its_answer_and_the_others_do_not(
+    unseen: Home,
+) -> None:
+    situation = situation_at(unseen, NOW_MS)
+    assert situation is not None
+    assert guide.told_at_once(unseen, situation, NOW_MS) is guide.told(unseen, situation)
+    take(unseen, NOW_MS + 60_000, {"pot": "window left", "change": "pebbles 20 mm"})
+    pots = pots_of(guide.told_at_once(unseen, situation, NOW_MS + 120_000))
+    waits, stays = pots["window left"], pots["window right"]
+    assert (waits["advice"], waits["options"], waits["sure"], waits["enough"]) == (None, [], False, False)
+    assert waits["says"].startswith("You changed this pot on 29 March: ")
+    assert stays == pots_of(guide.told(unseen, situation))["window right"]
+    weighed = pots_of(guide.answer(unseen, NOW_MS + 120_000))["window left"]
+    assert weighed["options"]
+    assert "It was changed on 29 March: " in " ".join(weighed["warnings"])
+    assert "pebbles 20 mm" not in [option["change"] for option in weighed["options"]]
+
+
+def test_an_advice_that_is_no_change_of_the_set_up_is_remembered_beside_the_next_one(unseen: Home) -> None:
+    take(unseen, NOW_MS - 60_000, {"pot": "window left", "change": "keep it fuller"})
+    pots = pots_of(guide.answer(unseen, NOW_MS))
+    assert any("\u201cFrom now on: keep it fuller\u201d" in one for one in pots["window left"]["warnings"])
+    assert not any("followed" in one for one in pots["window right"]["warnings"])
 
 
 def test_an_empty_home_says_so(tmp_path: Path) -> None:
