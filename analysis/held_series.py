@@ -45,6 +45,8 @@ def held(time_ms: IntArray, value: FloatArray, hold_ms: int) -> HeldSeries:
     if time_ms.size:
         until_ms[:-1] = np.minimum(until_ms[:-1], time_ms[1:])
     known = ~np.isnan(value) & (until_ms > time_ms)
+    if known.all():
+        return HeldSeries(time_ms, until_ms, value)
     return HeldSeries(time_ms[known], until_ms[known], value[known])
 
 
@@ -52,7 +54,7 @@ def refuse_disorder(time_ms: IntArray, value: FloatArray) -> None:
     """Raise ValueError unless there is a value for each time and the times ascend."""
     if np.shape(time_ms) != np.shape(value):
         raise ValueError("times and values must have the same length")
-    if np.size(time_ms) and np.any(np.diff(time_ms) < 0):
+    if np.size(time_ms) and np.any(time_ms[1:] < time_ms[:-1]):
         raise ValueError("times must ascend")
 
 

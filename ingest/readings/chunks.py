@@ -56,7 +56,7 @@ def encode(key: int, times_ms: IntArray, values: FloatArray) -> bytes:
     head = b"".join(
         _varint(number) for number in (kind, times_ms.size, int(times_ms[0]) - start_ms, unit_ms, _folded(first))
     )
-    # Fixed codes need a tenth more room, and are read in half the time: a chunk is too short for a table of its own.
+    # Fixed codes need a tenth more bytes, and are read in half the time: a chunk is short for a table of its own.
     deflate = zlib.compressobj(level=9, wbits=-15, memLevel=9, strategy=zlib.Z_FIXED)
     rest = head + deflate.compress(time_bytes + value_bytes) + deflate.flush()
     return _checksum(key, rest).to_bytes(4, "little") + rest

@@ -27,8 +27,8 @@ def write_hourly(db: sqlite3.Connection, facts: "pd.DataFrame") -> None:
     hours, values = _checked(facts, "hourly", "place", "hour_ms", HOURLY_COLUMNS)
     if (hours % HOUR_MS).any():
         raise ValueError("hourly facts begin on the hour, UTC")
-    codes, places = facts["place"].astype(str).factorize()
-    names = places.tolist()  # out of pandas once, not for each block
+    codes, places = facts["place"].factorize()
+    names = [str(place) for place in places]  # out of pandas once, not for each block
     blocks = hours // _BLOCK_MS
     # Stable, so that of two rows for one hour the later one in the table is the one that stays.
     order = np.lexsort((blocks, codes))
