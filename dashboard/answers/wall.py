@@ -5,7 +5,7 @@ from functools import lru_cache
 from typing import Any
 
 from dashboard.answers.alerts import OF_POTS, Alert, in_order, name_of, standing_alerts, standing_since
-from dashboard.answers.check import disk_free_pct
+from dashboard.answers.check import disk_free_pct, house_findings
 from dashboard.answers.pots import pots_of
 from dashboard.answers.section import section_build
 from dashboard.answers.shelf_air import AirNow, airs_now
@@ -33,6 +33,11 @@ def answer(home: Home, at_ms: int) -> dict[str, Any]:
         "silent": [_quiet_sensor(one) for one in silent],
         "unread_messages": home.readings.unread_count().kept,
         "disk_free_pct": disk_free_pct(home),
+        "house": [
+            {"kind": one["kind"], "says": one["says"]}
+            for one in house_findings(home, at_ms)
+            if one["kind"] != "disk_nearly_full"  # told by how much is free
+        ],
     }
 
 

@@ -18,7 +18,6 @@
   const AIR_SCALE_KPA = 2.4;
   const TILE = { width: 112, height: 104, best_width: 172, best_height: 165, side: 196, head: 46, note: 22 };
 
-  const NOTE = "Large figure: days of water left. The upper 40 mm are drawn 2.7 times as tall as the rest. Dotted band: guessed, no notes yet.";
 
   const parts = {};
   const digests = {};
@@ -93,10 +92,19 @@
 
   function isLost() { return seen.heard > 0 && Date.now() - seen.heard > LOST_AFTER_MS; }
 
+  const HOUSE = {
+    ingester_stopped: { near: "Nothing is listening to the sensors: what is measured now is not kept. Start the house again on its computer (dryline run).", far: "not listening" },
+    clock_wrong: { near: "The clock of the glasshouse computer is wrong: what is measured now has no true time. Set it, or connect it to the network.", far: "clock wrong" },
+  };
+
   function notices() {
     const found = [];
     if (isLost()) found.push({ kind: "lost", near: "No connection to the glasshouse computer since " + speak.clock(seen.heard, state().time_zone) + ". Everything below is from then.", far: "no connection" });
     if (parts.fault) found.push({ kind: "fault", near: parts.fault + " What stands below is from before.", far: "no answer" });
+    (state().house || []).forEach((one) => {
+      const words = HOUSE[one.kind];
+      found.push({ kind: "house", near: words ? words.near : one.says, far: words ? words.far : "house trouble" });
+    });
     if (known(state().disk_free_pct) && state().disk_free_pct < DISK_LOW_PCT) {
       found.push({ kind: "disk", near: "The disk is nearly full: " + Math.round(state().disk_free_pct) + " % free. New readings will be lost when it is full; make room now.", far: "disk full" });
     }
@@ -390,7 +398,7 @@
     node.innerHTML = '<h1 class="said-only">Wall</h1><div class="strip-here">' + stripHtml() + '</div><div class="notices-here">' + noticeHtml() + '</div><div class="stage"></div>';
     trimTags(node);
     const stage = node.querySelector(".stage");
-    stage.innerHTML = nearHtml(view, stage.clientWidth, stage.clientHeight - TILE.note) + '<p class="stage-note">' + NOTE + "</p>";
+    stage.innerHTML = nearHtml(view, stage.clientWidth, stage.clientHeight - TILE.note) + '<p class="stage-note">Large figure: days of water left. The upper ' + speak.length(40, units()) + " are drawn 2.7 times as tall as the rest. Dotted band: guessed, no notes yet.</p>";
     stage.classList.add("stage-noted");
     if (view.pot) {
       node.insertAdjacentHTML("beforeend", cardHtml(view.pot));
@@ -445,11 +453,11 @@
     node.hidden = false;
     if (moved && viewOf(seen.path).pot && !viewOf(path).pot) seen.focus = viewOf(seen.path).pot;
     seen.path = path;
-    const was = notices().map((notice) => notice.kind).join() + (parts.fault || "");
+    const was = notices().map((notice) => notice.kind + notice.near).join() + (parts.fault || "");
     const news = answer && answer !== seen.answer ? merge(answer) : new Set();
     seen.answer = answer || seen.answer;
     const shape = node.clientWidth + "x" + node.clientHeight;
-    const now = notices().map((notice) => notice.kind).join() + (parts.fault || "");
+    const now = notices().map((notice) => notice.kind + notice.near).join() + (parts.fault || "");
     if (fresh || moved || shape !== seen.shape || was !== now || node.classList.contains("wall-lost") !== isLost()) repaintAll();
     else if (news.size) repaintChanged(news);
     seen.shape = shape;

@@ -10,7 +10,7 @@
       const said = place.getAttribute("data-section");
       if (place.dryline_drawn === said) return;
       place.dryline_drawn = said;
-      place.innerHTML = root.dryline.section.draw(JSON.parse(said), { width: 132, height: 150, id: "setup-cut-" + ++numbered });
+      place.innerHTML = root.dryline.section.draw(JSON.parse(said), { width: 132, height: 150, id: "setup-cut-" + ++numbered, length: (mm) => root.dryline.speak.length(mm, place.getAttribute("data-units")) });
     });
   }
 

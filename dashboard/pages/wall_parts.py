@@ -52,6 +52,7 @@ def parts_of(answer: Mapping[str, Any]) -> Parts:
             "units": answer.get("units", "metric"),
             "unread_messages": answer.get("unread_messages", 0),
             "disk_free_pct": _rounded("disk_free_pct", answer.get("disk_free_pct")),
+            "house": list(answer.get("house") or []),
         },
         "needs": [_plain(need, NEED_KEYS) for need in answer["needs"]],
         "silent": [dict(sensor) for sensor in answer["silent"]],

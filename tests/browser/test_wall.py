@@ -208,8 +208,14 @@ def test_whatever_keeps_the_wall_from_being_true_looks_different_from_all_well_a
     open_page, glasshouse
 ):
     glasshouse.answer["disk_free_pct"] = 2.6
+    glasshouse.answer["house"] = [
+        {"kind": "ingester_stopped", "says": "The ingester has not reported for a minute."},
+        {"kind": "ingester_trouble", "says": "The broker does not let us in."},
+    ]
     page = open_page("/near")
     assert "3 % free" in page.locator(".notice-disk").inner_text()
+    assert "Nothing is listening to the sensors" in page.locator(".notice-house").first.inner_text()
+    assert "The broker does not let us in." in page.locator(".notice-house").last.inner_text()
     assert page.locator("[data-pot='third step'] .pot-silent").inner_text() == "silent"
     assert page.locator("[data-pot='cabinet back'] .pot-stale").inner_text() == "24 mm, 3 h"
     assert page.locator(".strip-silent").count() == 1
@@ -220,9 +226,9 @@ def test_whatever_keeps_the_wall_from_being_true_looks_different_from_all_well_a
                 return [style.borderStyle, style.fontStyle, style.borderBottomWidth, style.textDecorationStyle].join();
             }"""
         )
-        for part in (".pot-silent", ".pot-stale", ".notice-disk", "[data-pot='rail end'] .pot-fact")
+        for part in (".pot-silent", ".pot-stale", ".notice-disk", ".notice-house", "[data-pot='rail end'] .pot-fact")
     }
-    assert len(looks) == 4
+    assert len(looks) == 5
 
 
 def test_an_answer_that_fails_is_a_sentence_over_what_was_there_before(open_page, glasshouse, caplog):

@@ -292,7 +292,7 @@ def one(answer: Answer, from_ms: int | None) -> list[Any]:
 
 def _setup_row(label: str, row: Mapping[str, Any], clock: Clock, units: str) -> Any:
     until = "now" if row["to_ms"] is None else clock(row["to_ms"])
-    drawn: Any = {"data-section": json.dumps(row["section"])}
+    drawn: Any = {"data-section": json.dumps(row["section"]), "data-units": units}
     return html.Li(
         [
             html.Div(className="setup-cut", **drawn),

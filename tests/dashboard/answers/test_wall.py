@@ -1,6 +1,7 @@
 """The wall from refresh to refresh: what stays, what moves, since when a need stands, and what is due."""
 
 import json
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,7 @@ import pytest
 
 from dashboard.alert_memory import looked, nothing_yet
 from dashboard.alerts import Alerting
-from dashboard.answers import alerts, wall
+from dashboard.answers import alerts, check, wall
 from ingest.broker import free_port
 from ingest.home import Home
 from ingest.readings import Reading
@@ -93,3 +94,13 @@ def test_a_follow_up_that_falls_due_is_a_need_without_a_new_situation_and_goes_w
     home.logbook.finish_follow_up(one.note_id, one.step, first + 2 * MINUTE_MS)
     after = wall.answer(home, first + 3 * MINUTE_MS)
     assert not [need for need in after["needs"] if need["kind"] == "follow_up" and need["since_ms"] == first]
+
+
+def test_the_wall_says_that_nobody_listens_and_that_the_clock_is_wrong(home: Home):
+    assert wall.answer(home, NOW_MS)["house"] == []
+    status = home.folder / "ingester.json"
+    status.write_text("{}")
+    os.utime(status, (NOW_MS / 1000 - 600,) * 2)
+    assert [one["kind"] for one in wall.answer(home, NOW_MS)["house"]] == ["ingester_stopped"]
+    status.unlink()
+    assert [one["kind"] for one in check.house_findings(home, 0)] == ["clock_wrong"]
