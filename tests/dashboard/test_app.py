@@ -2,6 +2,7 @@
 
 import json
 import re
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import pytest
 
 from dashboard.app import create_app, page_at
 from dashboard.pages import Ask
+from dashboard.pages import wall as wall_page
 from dashboard.pages.wall import NO_ANSWER, refresh
 from dashboard.signin import Access
 
@@ -96,6 +98,46 @@ def test_a_broken_store_turns_health_to_failed_and_not_to_silence(caplog):
 def test_a_broken_store_reaches_the_wall_as_one_sentence(caplog):
     assert refresh(asks(wall=broken), {}) == {"fault": NO_ANSWER}
     assert "the store is gone" in caplog.text
+
+
+def first_of(page: str) -> Any:
+    """What the page brings of the wall; None where it brings nothing."""
+    told = re.search(r'<script id="wall-first" type="application/json">([^<]*)</script>', page)
+    return json.loads(told[1]) if told else None
+
+
+@pytest.mark.parametrize("path", ["/", "/near", "/pot/window%20left"])
+def test_a_page_of_the_wall_brings_what_stands_on_it(path):
+    assert first_of(client_of(asks()).get(path).text) == refresh(asks(), {})
+
+
+def test_no_words_of_a_label_end_the_answer_in_the_page():
+    answer = wall(AT_MS)
+    answer["shelves"][0]["pots"][0]["label"] = "</script><b>"
+    page = client_of(asks(wall=lambda _at_ms: answer)).get("/near").text
+    assert "</script><b>" not in page
+    assert first_of(page)["parts"]["order"][1][0][1][0] == "</script><b>"
+
+
+def test_no_other_page_brings_anything_of_the_wall():
+    page = client_of(asks(workshop=lambda _: {})).get("/workshop").text
+    assert first_of(page) is None
+    assert "text/later" not in page
+
+
+def test_a_wall_that_takes_long_is_not_waited_for(monkeypatch):
+    monkeypatch.setattr(wall_page, "FIRST_S", 0.05)
+    ready = threading.Event()
+
+    def slowly(_at_ms: int) -> dict[str, Any]:
+        ready.wait()
+        return wall(AT_MS)
+
+    client = client_of(asks(wall=slowly))
+    page = client.get("/near")
+    ready.set()
+    assert page.status_code == 200
+    assert first_of(page.text) is None
 
 
 def test_two_apps_in_one_process_do_not_see_each_other():
