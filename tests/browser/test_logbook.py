@@ -127,17 +127,6 @@ def back(page: Any) -> None:
 # --- three taps
 
 
-def test_an_inspection_is_three_taps_from_the_pots_and_is_kept_at_once(open_page, glasshouse):
-    page = open_page("/logbook")
-    page.get_by_role("link", name="window left").click()
-    tap_three(page)
-    (note,) = glasshouse.logbook.notes()
-    assert (note.pot, note.kind, note.how) == ("window left", "inspection", "fingertip")
-    assert (note.dry_layer_low_mm, note.dry_layer_high_mm, note.tips_growing) == (10, 20, 1)
-    expect(page.locator(".entry")).to_have_count(1)
-    assert "dry to 10–20 mm" in page.locator(".entry").inner_text()
-
-
 def test_from_the_wall_a_pot_is_inspected_and_the_way_back_is_the_browsers(open_page, glasshouse):
     page = open_page("/near")
     page.locator("[data-pot='window left']").click()

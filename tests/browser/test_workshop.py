@@ -83,20 +83,6 @@ def arrive(house: House, topic: str, body: bytes, count: int = 1) -> None:
     house.home.readings.append([], [], messages)
 
 
-def test_one_tap_on_the_shelf_claims_a_message_and_what_was_kept_is_read(open_page, glasshouse):
-    arrive(glasshouse, "t/new", AIR, 3)
-    page = open_page("/workshop")
-    page.get_by_role("link", name="say where they belong").click()
-    expect(page.locator(".unread")).to_contain_text("It says air temperature 21.5 °C (temp), humidity 48 % (hum)")
-    page.locator(".claims").get_by_role("button", name="east-window").click()
-    said(page, "2 sensors at east-window; 3 messages read.")
-    expect(page.locator("#workshop")).to_contain_text("Every message that arrived was understood and used.")
-    assert glasshouse.home.readings.unread_count().kept == 0
-    page.get_by_role("link", name="Sensors", exact=True).click()
-    expect(page.locator(".list tbody tr")).to_have_count(2)
-    expect(page.locator(".list")).to_contain_text("21.5 °C")
-
-
 def test_a_bare_number_is_claimed_for_a_pot_by_saying_what_it_measures(open_page, glasshouse, watch):
     watch.away = True  # what the server refuses is an error to the browser's console, not to us
     arrive(glasshouse, "n/7", b"412")
