@@ -208,8 +208,9 @@ def _next_look(situation: Situation, since_ms: int, result: TrialResult) -> str:
     wait = SETTLE_DAYS - (situation.at_ms - since_ms) / DAY_MS
     if wait > 0:
         return f"The column is settling: look at both in {max(round(wait), 1)} days."
-    left = f"{result.planned_looks - result.looks} of {result.planned_looks} planned looks are left"
-    return f"The {left}." if result.verdict == "too_few" else f"Look at both on the same day; {left}."
+    count = result.planned_looks - result.looks
+    left = f"{count} of {result.planned_looks} planned looks are left" if result.looks else f"{count} looks are planned"
+    return f"{left}." if result.verdict == "too_few" else f"Look at both on the same day; {left}."
 
 
 def _difference(result: TrialResult) -> dict[str, float | None]:

@@ -287,7 +287,7 @@
     const spans = all ? '<div class="spans" role="group" aria-label="How far back">' + SPANS.map(([days, label]) => '<button type="button" class="span" data-span="' + days + '"' + (days === seen.span ? ' aria-pressed="true"' : ' aria-pressed="false"') + ">" + label + "</button>").join("") + "</div>" : "";
     const open = '<section class="noted" aria-labelledby="noted"><div class="noted-head">' + heading + spans + "</div>";
     if (!told || told.fault) return open + "<p>" + escape(told && told.fault ? told.fault : "A moment.") + "</p></section>";
-    if (!told.notes.length) return open + "<p>" + (all ? "Nothing was noted in this time." : "Nothing yet. The first look at the dry layer turns its band into millimetres.") + "</p></section>";
+    if (!told.notes.length) return open + "<p>" + (all ? "Nothing was noted in this time." : "Nothing yet. The first look at the dry layer turns its band into a depth.") + "</p></section>";
     const shown = seen.all ? told.notes : told.notes.slice(0, SHOWN_AT_FIRST);
     return open + '<ol class="entries">' + shown.map((note) => entryHtml(note, all)).join("") + "</ol>" +
       (shown.length < told.notes.length ? '<button type="button" class="door" data-all-notes>Show all ' + told.notes.length + "</button>" : "") + "</section>";

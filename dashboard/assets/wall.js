@@ -354,7 +354,7 @@
     const rows = [];
     const dry = pot.dry_layer_mm;
     if (dry && pot.rests_on !== "guessed") rows.push(["dry line", speak.length(dry.p50, u) + " deep", "could be " + span(dry, (mm) => speak.length(mm, u)) + (known(pot.rooting_depth_mm) ? "; new tips reach " + speak.length(pot.rooting_depth_mm, u) : "")]);
-    else if (dry) rows.push(["dry line", "no notes yet", "look once, then it is told in millimetres"]);
+    else if (dry) rows.push(["dry line", "no notes yet", "look once, then its depth is told"]);
     rows.push(["water left", pot.days_left ? daysWords(pot.days_left) : "not known", known(pot.ml_left) ? speak.volume(pot.ml_left, u) + " in the reservoir" : ""]);
     rows.push(["level", known(pot.level_mm) ? speak.length(pot.level_mm, u) : "not known", pot.sensor_state === "silent" ? "its sensor is silent" : pot.sensor_state === "failed" ? "its sensor has failed" : pot.sensor_state === "stale" && known(pot.seen_ms) ? speak.age(parts.at_ms - pot.seen_ms) + " old" : ""]);
     rows.push(["water use", use ? speak.rate(use.value, u) : "not known", use ? "last seven days; could be " + speak.rate(use.low, u).replace(/ .*/, "") + " to " + speak.rate(use.high, u).replace(/ .*/, "") : ""]);

@@ -20,6 +20,7 @@ from dashboard.pages.guide_words import (
     look_path,
     named,
     pot_path,
+    reason_of,
     title_of,
 )
 
@@ -101,7 +102,7 @@ def _group(group: str, words: str, pots: Sequence[Mapping[str, Any]], units: str
 
 def _row(pot: Mapping[str, Any], units: str) -> Any:
     """One pot as a door: its section, its advice and the one reason."""
-    heading, reason = heading_of(pot, units), pot["says"]
+    heading, reason = heading_of(pot, units), reason_of(pot, units)
     return html.A(
         [
             html.Span(className="guide-cut", **{"data-cut": pot["pot"]}),

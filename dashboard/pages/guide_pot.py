@@ -16,6 +16,7 @@ from dashboard.pages.guide_words import (
     inner,
     look_path,
     named,
+    reason_of,
     sentence,
     title_of,
 )
@@ -79,7 +80,7 @@ def _advice(pot: Mapping[str, Any], units: str) -> list[Any]:
     leave = pot["options"][0]
     shown: list[Any] = [
         html.P(heading_of(pot, units), className="guide-first"),
-        html.P(pot["says"], className="guide-reason"),
+        html.P(reason_of(pot, units), className="guide-reason"),
         _both("As it is", leave),
     ]
     if advised is not None and advised is not leave:

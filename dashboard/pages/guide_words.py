@@ -58,6 +58,13 @@ def heading_of(pot: Mapping[str, Any], units: str) -> str:
     return "Look first" if pot["advice"] == "leave" else f"Look first; perhaps {change_words(pot['advice'], units)}"
 
 
+def reason_of(pot: Mapping[str, Any], units: str) -> str:
+    """The one reason, without the words of the heading above it."""
+    says = str(in_units(pot["says"], units))
+    reason = says.removeprefix(f"{heading_of(pot, units)}: ")
+    return f"{reason[:1].upper()}{reason[1:]}"
+
+
 def foot() -> Any:
     """The cautions, and what is not known."""
     return html.Div(
