@@ -29,6 +29,7 @@ class Home:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.settings: Settings = read_settings(folder / "dryline.toml")
+        self._files: dict[str, int] = {}
 
     @cached_property
     def readings(self) -> "SqliteReadings":
@@ -122,6 +123,24 @@ class Home:
             return (self.folder / file).read_text(encoding="utf-8").strip()
         except OSError as error:
             raise SettingsError(f"{key}: {file} cannot be read: {error.strerror}.") from None
+
+    def lost_files(self) -> list[str]:
+        """Which files of the stores are no longer the ones that stand in the folder under their name.
+
+        An open file that was moved or deleted goes on being read and written, and nobody would notice before the next
+        start. The first call remembers what stands there.
+        """
+        lost = []
+        for name in ("readings.db", "logbook.db"):
+            try:
+                here = (self.folder / name).stat().st_ino
+            except OSError:
+                here = 0
+            if here:
+                self._files.setdefault(name, here)
+            if self._files.get(name, here) != here:
+                lost.append(name)
+        return lost
 
     def close(self) -> None:
         """Let go of the stores that were opened."""

@@ -36,6 +36,9 @@ EMBEDDED_LOSES = (
 )
 
 
+STORE_GONE = "{} is no longer where it was: what comes in now will be lost. Stop dryline, put it back, and start again."
+
+
 def answer(home: Home, at_ms: int, *, verify: bool = True, least_free_pct: float = LEAST_FREE_PCT) -> dict[str, Any]:
     """`{at_ms, findings: [{kind, at, label, since_ms, says}], told, unread_messages, disk_free_pct, says}`.
 
@@ -65,13 +68,14 @@ def answer(home: Home, at_ms: int, *, verify: bool = True, least_free_pct: float
 
 
 def house_findings(home: Home, at_ms: int, *, least_free_pct: float = LEAST_FREE_PCT) -> list[Finding]:
-    """What is wrong with clock, disk and ingester; asked without reading any database."""
+    """What is wrong with clock, disk, the stores' files and the ingester; asked without reading any database."""
     findings = []
     if not host_clock_is_sane(at_ms):
         findings.append(_finding("clock_wrong", "This machine's clock is not set; nothing is stamped until it is."))
     free_pct = disk_free_pct(home)
     if free_pct < least_free_pct:
         findings.append(_finding("disk_nearly_full", f"The disk has {free_pct:.1f} % left; free some space."))
+    findings += [_finding("store_gone", STORE_GONE.format(file)) for file in home.lost_files()]
     return findings + _ingester_trouble(home, at_ms)
 
 

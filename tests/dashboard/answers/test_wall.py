@@ -96,11 +96,15 @@ def test_a_follow_up_that_falls_due_is_a_need_without_a_new_situation_and_goes_w
     assert not [need for need in after["needs"] if need["kind"] == "follow_up" and need["since_ms"] == first]
 
 
-def test_the_wall_says_that_nobody_listens_and_that_the_clock_is_wrong(home: Home):
+def test_the_wall_says_that_nobody_listens_that_a_store_is_gone_and_that_the_clock_is_wrong(home: Home):
     assert wall.answer(home, NOW_MS)["house"] == []
     status = home.folder / "ingester.json"
     status.write_text("{}")
     os.utime(status, (NOW_MS / 1000 - 600,) * 2)
     assert [one["kind"] for one in wall.answer(home, NOW_MS)["house"]] == ["ingester_stopped"]
     status.unlink()
+    (home.folder / "logbook.db").rename(home.folder / "elsewhere.db")
+    assert [one["kind"] for one in wall.answer(home, NOW_MS)["house"]] == ["store_gone"]
+    (home.folder / "elsewhere.db").rename(home.folder / "logbook.db")
+    assert wall.answer(home, NOW_MS)["house"] == []
     assert [one["kind"] for one in check.house_findings(home, 0)] == ["clock_wrong"]
