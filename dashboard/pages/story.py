@@ -19,6 +19,7 @@ from dashboard.pages import Answer, Ask, Page
 WEEKS = {4: "4 weeks", 12: "12 weeks", 52: "a year"}
 USUAL_WEEKS = 12
 WEEK_MS = 7 * 86_400_000
+WAIT = "The weeks are being looked through for what moved the dry line; this can take some seconds."
 NO_STORY = "The story cannot be told just now: the stores gave no answer. The command dryline check says more."
 TOOLS: Any = {
     "displaylogo": False,
@@ -49,7 +50,7 @@ def _title(path: str) -> str:
 def _layout(_path: str, _pages: str) -> Any:
     return html.Div(
         [
-            html.Main(id="story", className="story"),
+            html.Main(html.P(WAIT, role="status"), id="story", className="story"),
             dcc.Store(id="story-section"),
             dcc.Store(id="story-painted"),
         ]
