@@ -624,6 +624,7 @@
     const dry_until = Math.max(0, Math.min(frame.height, line.dry_until));
     const moist_from = Math.max(0, Math.min(frame.height, line.moist_from));
     const unknown = line.kind === "unknown";
+    const banded = line.kind === "band";
     const group = (side, clip) => {
       const tones = Object.keys(grains[side]);
       if (!tones.length) return "";
@@ -632,8 +633,9 @@
     return '<svg class="cut cut-' + asked.form + '" viewBox="0 0 ' + px(asked.width) + " " + px(frame.height) + '" role="img" aria-label="' + escape(describe(facts, asked.length)) + '">' +
       "<defs>" +
       '<clipPath id="' + id + '-in"><path d="' + inside + '"/></clipPath>' +
-      rect("-d", 0, unknown ? 0 : dry_until) + rect("-b", unknown ? 0 : dry_until, unknown ? frame.height : moist_from) + rect("-m", unknown ? frame.height : moist_from, frame.height) +
-      '<linearGradient id="' + id + '-w" x1="0" y1="0" x2="0" y2="1"><stop class="cut-stop-dry" offset="0"/><stop class="cut-stop-moist" offset="1"/></linearGradient>' +
+      /* Only what this drawing refers to: a wall of pots is laid out again with every node. */
+      (unknown ? rect("-b", 0, frame.height) : rect("-d", 0, dry_until) + rect("-m", moist_from, frame.height)) +
+      (banded ? rect("-b", dry_until, moist_from) + '<linearGradient id="' + id + '-w" x1="0" y1="0" x2="0" y2="1"><stop class="cut-stop-dry" offset="0"/><stop class="cut-stop-moist" offset="1"/></linearGradient>' : "") +
       (known(facts.level_mm) ? "" : '<pattern id="' + id + '-h" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path class="cut-hatch" d="M0 0V7"/></pattern>') +
       "</defs>" +
       '<path class="cut-vessel-back" d="' + outline(frame, frame.vesselHalf, 0, frame.vessel_top) + '"/>' +
@@ -643,9 +645,9 @@
       '<g clip-path="url(#' + id + '-in)">' +
       '<path class="' + (unknown ? "cut-ground-unknown" : "cut-ground-dry") + '" d="' + inside + '"/>' +
       (unknown ? "" : '<rect class="cut-ground-moist" x="0" y="' + px(moist_from) + '" width="' + px(wide) + '" height="' + px(frame.height) + '"/>') +
-      (line.kind === "band" ? '<rect fill="url(#' + id + '-w)" x="0" y="' + px(dry_until) + '" width="' + px(wide) + '" height="' + px(Math.max(0, moist_from - dry_until)) + '"/>' : "") +
+      (banded ? '<rect fill="url(#' + id + '-w)" x="0" y="' + px(dry_until) + '" width="' + px(wide) + '" height="' + px(Math.max(0, moist_from - dry_until)) + '"/>' : "") +
       group("dry", "-d") + group("between", "-b") + group("moist", "-m") +
-      (small ? "" : '<g clip-path="url(#' + id + '-d)"><path class="cut-mark-dry" d="' + grains.dryMarks + '"/></g><g clip-path="url(#' + id + '-m)"><path class="cut-mark-moist" d="' + grains.moistMarks + '"/></g>') +
+      (small || unknown ? "" : '<g clip-path="url(#' + id + '-d)"><path class="cut-mark-dry" d="' + grains.dryMarks + '"/></g><g clip-path="url(#' + id + '-m)"><path class="cut-mark-moist" d="' + grains.moistMarks + '"/></g>') +
       bandWash(frame, line) +
       "</g>" +
       coverPath(frame, next) +

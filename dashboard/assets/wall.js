@@ -21,7 +21,7 @@
 
   const parts = {};
   const digests = {};
-  const seen = { heard: 0, node: root.document.getElementById("wall"), live: false, view: null, shape: "", far_page: 0, touched: 0, by_touch: false, path: "/", focus: null };
+  const seen = { heard: 0, node: root.document.getElementById("wall"), live: false, view: null, shape: "", far_page: 0, turned: 0, touched: 0, by_touch: false, path: "/", focus: null };
 
   /* ---- what is known ---- */
 
@@ -452,6 +452,7 @@
     const fresh = node.hidden || !node.firstChild;
     const moved = path !== seen.path;
     node.hidden = false;
+    if (fresh || moved) seen.turned = Date.now();
     if (moved && viewOf(seen.path).pot && !viewOf(path).pot) seen.focus = viewOf(seen.path).pot;
     seen.path = path;
     const was = notices().map((notice) => notice.kind + notice.near).join() + (parts.fault || "");
@@ -499,7 +500,7 @@
     if (seen.node.hidden) return;
     if (seen.node.classList.contains("wall-lost") !== isLost()) repaintAll();
     const view = viewOf(seen.path);
-    if (view.name === "far" && seen.pages > 1 && Date.now() - (seen.turned || 0) > TURN_PAGE_MS) {
+    if (view.name === "far" && seen.pages > 1 && Date.now() - seen.turned > TURN_PAGE_MS) {
       seen.turned = Date.now();
       seen.far_page = (seen.far_page + 1) % seen.pages;
       repaintAll();

@@ -157,7 +157,7 @@ def open_page(browser: Browser, glasshouse: Glasshouse, watch: Watch) -> Iterato
         watch.follow(page)
         page.clock.install()
         page.goto(glasshouse.address + path)
-        page.wait_for_selector("#wall[data-live] .stage, main.plain, .gate, #page main h1")
+        page.wait_for_selector("#wall[data-live] .stage, #wall[data-live] .plain, main.plain, .gate, #page main h1")
         return page
 
     yield visit

@@ -25,6 +25,7 @@ LIVE = "#wall[data-live] .stage"
 def held(browser: Any, glasshouse: Any, watch: Any) -> Iterator[Callable[..., tuple[Page, Callable[[], None]]]]:
     """`held(path, size, theme)`: a page whose libraries are on the way and do not come, and what lets them come."""
     contexts = []
+    waiting: list[Route] = []
 
     def visit(path: str, size: tuple[int, int] = (1280, 800), theme: str = "light") -> tuple[Page, Callable[[], None]]:
         context = browser.new_context(viewport={"width": size[0], "height": size[1]})
@@ -32,7 +33,6 @@ def held(browser: Any, glasshouse: Any, watch: Any) -> Iterator[Callable[..., tu
         contexts.append(context)
         page = context.new_page()
         watch.follow(page)
-        waiting: list[Route] = []
         come = threading.Event()
 
         def keep(route: Route) -> None:
@@ -48,12 +48,15 @@ def held(browser: Any, glasshouse: Any, watch: Any) -> Iterator[Callable[..., tu
 
         def let_come() -> None:
             come.set()
-            for route in waiting:
-                route.continue_()
+            while waiting:
+                waiting.pop(0).continue_()
 
         return page, let_come
 
     yield visit
+    watch.away = watch.away or bool(waiting)  # what is still on the way is given up with the page
+    for route in waiting:
+        route.abort()
     for context in contexts:
         context.close()
     assert watch.faults == []
@@ -102,11 +105,10 @@ def test_a_tap_on_another_page_before_the_libraries_is_followed_when_they_are_th
     page.wait_for_selector(LIVE)
 
 
-def test_a_wall_whose_libraries_never_come_says_in_time_that_nothing_is_heard(held, watch):
+def test_a_wall_whose_libraries_never_come_says_in_time_that_nothing_is_heard(held):
     page, _ = held("/near")
     page.clock.fast_forward(30_000)
     expect(page.locator(".notice-lost")).to_be_visible()
-    watch.away = True  # what was on the way is given up with the page
 
 
 def test_a_wall_whose_first_answer_takes_long_says_so_until_it_is_there(open_page, glasshouse, monkeypatch):
