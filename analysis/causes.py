@@ -16,7 +16,9 @@ The level is a mediator: a fall that faster use explains at an unchanged refill 
 
 The shares are Shapley values of the calibrated model (`shapley.py`, `counterfactual.py`), with intervals from its
 draws; noted depths less the model are the unexplained remainder, never hidden. "None" is said when the depth is within
-3 mm and use within 15 % of what was expected. Everything looked at ends at the asked moment.
+3 mm and use within 15 % of what was expected: a season and a usual rhythm of refills are expected, whatever they moved,
+and so is a change that was written down and did next to nothing. What each did still stands among the shares, and the
+evidence says that it was the season. Everything looked at ends at the asked moment.
 
 It takes arrays and calibrated columns; stores, dates and screens are the caller's. The weights of the hypotheses and
 the widths of what is expected are assumed.
@@ -30,7 +32,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from analysis.columns import Columns, FloatArray
-from analysis.counterfactual import FACTORS, Spell, courses, courses_of_variants, shown_days
+from analysis.counterfactual import FACTORS, BoolArray, Spell, courses, courses_of_variants, shown_days
 from analysis.hidden_causes import (
     MOIST_AT_TOP_MM,
     NOTHING,
@@ -44,6 +46,7 @@ from analysis.hidden_causes import (
 )
 from analysis.quantities import quantity, span
 from analysis.shapley import shapley_shares, subsets
+from analysis.usual_weather import air_broke, air_drifts, level_keeps_its_rhythm, level_sank, log_air_change
 
 DEPTH_MATTERS_MM = 3.0
 USE_MATTERS = 0.15
@@ -52,11 +55,12 @@ _HIDDEN_BELOW = 0.3
 _USUAL_REFILL_DAYS = 4.0
 _EMPTY_HOURS = 24.0
 _NEARLY_EMPTY_MM = 3.0
-_KNOWN_MATTERS = 0.10  # of use: a change that is known to have happened needs less evidence than one that is guessed
+_KNOWN_USE_MATTERS, _KNOWN_MM_MATTERS = 0.14, 2.8  # by which a known change is a cause: just below what matters
+_TELLS_AT_ALL = 0.10  # of the logarithm of use by the model: below, use does not say whether a known change did less
 _SHOWS_AT_ALL = 0.01  # of use: a recorded change that does so much by the model may well have done all that was seen
 _KNOWN_USE_SHARE_SD, _KNOWN_DEPTH = 0.7, 2.0  # how far a known change may do more or less; its weight among the shares
 _KNOWN_BY_USE_SD = 0.5  # how sure use is of what a known change did to the line, as a share of it
-_BREAKS = 2.0  # times the usual difference between neighbouring five-day means: the air of an event, not of the season
+_SANK_MM = 1.0  # of what looks say beyond the model: enough to tell a wick from roots once use fell
 _WEATHER = ("dry_air", "low_reservoir")
 _SEASON = 1.4  # times 15 %
 _EXPECTED_WITHIN = 0.2  # of a change of use that air explains: between unchanged and proportional
@@ -114,6 +118,19 @@ class _Case:
     expected: float
     recorded_use: float
     hidden: Hidden
+    usual: BoolArray  # (k,) weather that went on as it usually does
+
+    @property
+    def off(self) -> float:
+        """How far the line moved, mm, beyond what usual weather did to it."""
+        return self.judged - float((self.split @ self.weight)[self.usual].sum())
+
+    @property
+    def matters(self) -> BoolArray:
+        """Which changes known to have happened (k,) did as much to use or to the line as matters."""
+        least = np.where(self.did > 0, np.log1p(_KNOWN_USE_MATTERS), -np.log1p(-_KNOWN_USE_MATTERS))
+        enough = np.nan_to_num(np.abs(self.did)) >= least
+        return np.asarray(enough | (np.abs(self.split @ self.weight) >= _KNOWN_MM_MATTERS) & np.isfinite(self.did))
 
 
 def explained(
@@ -137,7 +154,7 @@ def explained(
         _as_sure_as_the_medium_lets(before, columns_before),
         _as_sure_as_the_medium_lets(since, columns_since),
     )
-    known = bool(recorded) or since.empty_hours >= before.empty_hours + _EMPTY_HOURS
+    known = bool(recorded) or _ran_dry(before, since) or level_sank(before, since)
     found = weighed(hypotheses(columns_since, factors), before, since, columns_before, columns_since, window, known)
     hidden = _wick_or_roots(_hidden(before, since, found), found, before, since, columns_before, columns_since, window)
     factors = [f for f in FACTORS if f in {*factors, hidden.factor}]
@@ -162,7 +179,7 @@ def explained(
     ratio = float(since.use_ml_per_day / before.use_ml_per_day) if before.use_ml_per_day > 0 else float("nan")
     case = _Case(
         before, since, factors, split, weight, log_use, did, modelled, judged, unexplained, ratio, expected,
-        found.recorded, hidden,
+        found.recorded, hidden, _usual_weather(before, since, factors, certain_factors),
     )  # fmt: skip
     direction = "drier" if judged > DEPTH_MATTERS_MM else "wetter" if judged < -DEPTH_MATTERS_MM else "same"
     evidence = _evidence(case, recorded, found, window)
@@ -247,7 +264,7 @@ def _wick_or_roots(
     )
     even = np.full(course.depth_mm.shape[1], 1 / course.depth_mm.shape[1])
     (sank, certain), (off, is_off) = (_unexplained(since, mm, found.was_mm, even, window) for mm in course.depth_mm)
-    if certain and abs(sank) > 2.0:
+    if certain and abs(sank) > _SANK_MM:
         return found.best_of["wick" if sank > 0 else "plant"] if (sank > 0) == (other == "wick") else hidden
     # a wick that carries so little would have sunk the line by far more than anybody saw
     overdone = hidden.factor == "wick" and is_off and off < -DEPTH_MATTERS_MM and sank < 1.0
@@ -259,7 +276,7 @@ def _surprise(before: Spell, since: Spell, found: Weighed) -> float:
     if not (since.use_ml_per_day > 0 and before.use_ml_per_day > 0):
         return 0.0
     log_ratio = float(np.log(since.use_ml_per_day / before.use_ml_per_day))
-    if air_broke(before, since) and 0 <= log_ratio / _log_air(before, since) <= 1:
+    if air_broke(before, since) and 0 <= log_ratio / log_air_change(before, since) <= 1:
         return 0.0
     return log_ratio - found.log_use_if_none
 
@@ -299,29 +316,17 @@ def _as_sure_as_the_medium_lets(spell: Spell, columns: Columns) -> Spell:
     return replace(spell, use_sd=float(np.hypot(spell.use_sd, held_ml / (days.stop - days.start))))
 
 
-def air_broke(before: Spell, since: Spell) -> bool:
-    """Whether the air stepped to another level when the spell began, as an event does and a season does not.
-
-    Both the step between the last five days before and the first five since, and the change of the later half of the
-    spell from all days before, are more than usual (the rms of differences between neighbouring five-day means of the
-    days before), and go one way: a season drifts, and weather comes back.
-    """
-    was, now = (np.log(np.maximum(spell.drivers.vpd_kpa, 0.05)) for spell in (before, since))
-    was, first = was[np.isfinite(was)], now[:5][np.isfinite(now[:5])]
-    if len(was) < 12 or not len(first) or not np.isfinite(now[shown_days(len(now))]).any():
-        return False
-    means: FloatArray = np.convolve(was, np.full(5, 0.2), "valid")
-    usual = max(float(np.sqrt(np.mean((means[5:] - means[:-5]) ** 2))), 0.02)
-    step, change = float(first.mean() - was[-5:].mean()), _log_air(before, since)
-    enough = min(abs(step), abs(change)) > _BREAKS * usual and abs(change) > _KNOWN_MATTERS
-    return enough and step * change > 0 and abs(step) > 0.3 * abs(change)
+def _usual_weather(before: Spell, since: Spell, factors: Sequence[str], certain: Sequence[str]) -> BoolArray:
+    """Which factors (k,) are weather that went on as usual: a season, or the rhythm in which the pot is filled."""
+    usual = {
+        "dry_air": "dry_air" not in certain and air_drifts(before, since),
+        "low_reservoir": not _ran_dry(before, since) and level_keeps_its_rhythm(before, since),
+    }
+    return np.array([usual.get(factor, False) for factor in factors])
 
 
-def _log_air(before: Spell, since: Spell) -> float:
-    """Logarithm of the deficit in the later half of the spell over that of the days before."""
-    now = since.drivers.vpd_kpa[shown_days(len(since.drivers.vpd_kpa))]
-    was, now = (np.log(np.maximum(air[np.isfinite(air)], 0.05)) for air in (before.drivers.vpd_kpa, now))
-    return float(now.mean() - was.mean())
+def _ran_dry(before: Spell, since: Spell) -> bool:
+    return since.empty_hours >= before.empty_hours + _EMPTY_HOURS
 
 
 def _did_to_use(
@@ -346,7 +351,7 @@ def _did_to_use(
 def _more_than_use_shows(split: FloatArray, log_use: FloatArray, did: FloatArray) -> FloatArray:
     """What of the shares (k, draws) is too much where a change did less to use than the model thinks, in proportion."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        part = np.where(np.abs(log_use) > _KNOWN_MATTERS, np.clip(did / log_use, 0.0, 1.0), 1.0)
+        part = np.where(np.abs(log_use) > _TELLS_AT_ALL, np.clip(did / log_use, 0.0, 1.0), 1.0)
     return np.asarray(split * (1.0 - np.nan_to_num(part, nan=1.0))[:, None])
 
 
@@ -461,13 +466,15 @@ def _shares(factors: Sequence[str], split: FloatArray, weight: FloatArray) -> tu
 def _verdict(case: _Case) -> str:
     """The verdict, in the order of the module's picture."""
     before, since, change = case.before, case.since, case.judged
-    if since.empty_hours >= before.empty_hours + _EMPTY_HOURS and change > 0.5 * DEPTH_MATTERS_MM:
+    if _ran_dry(before, since) and change > 0.5 * DEPTH_MATTERS_MM:
         return "low_reservoir"
     # only an unexplained part that is most of the change is the change; one that goes against it is the model's excess
     surprise = np.sign(change) * (change - case.modelled)
     if abs(change) > DEPTH_MATTERS_MM and surprise > 0.6 * abs(change) and case.hidden.factor == "none":
         return "sensor_gap" if since.silent else "unexplained"
-    moved, drunk = abs(change) > DEPTH_MATTERS_MM, _use_changed(case)
+    # a line that hardly moved is no alarm, though an event and the season may have worked against each other
+    moved = abs(case.off) > DEPTH_MATTERS_MM and abs(change) > 0.5 * DEPTH_MATTERS_MM
+    drunk = _use_changed(case)
     if not moved and case.hidden.factor != "none":
         return case.hidden.factor
     if not moved and (since.silent or _use_unexpected(case)):
@@ -478,10 +485,12 @@ def _verdict(case: _Case) -> str:
     order = np.argsort(-score)
     first, best, second = case.factors[int(order[0])], score[order[0]], score[order[1]]
     if best <= 0:
-        return "mixed"
+        return "mixed" if moved else "none"
     known = bool(np.isfinite(case.did[int(order[0])]))
     if since.silent and not known:
         return "sensor_gap"
+    if known and not moved and not case.matters[int(order[0])]:
+        return "none"
     return _too_little(first, float(best), known, moved, drunk) or (first if best > 1.3 * second else "mixed")
 
 
@@ -492,35 +501,35 @@ def _too_little(first: str, best: float, known: bool, moved: bool, drunk: bool) 
         return "mixed" if first in _WEATHER and best < 1 and not (known or drunk) else None
     if first == "dry_air" and not known:
         return "none"  # weather moves use from month to month: that is the season, not an event
-    least = _KNOWN_MATTERS / USE_MATTERS if known else _SEASON if first in _WEATHER else 0.8
-    return "none" if best < least else None
+    return "none" if not known and best < (_SEASON if first in _WEATHER else 0.8) else None
 
 
 def _score(case: _Case, moved: bool, drunk: bool) -> FloatArray:
     """What each factor did in the direction of the change, (k,): of the line in 3 mm, of use in 15 %.
 
-    Beside a hidden change the others' part in use was expected, and says nothing.
+    Beside a hidden change the others' part in use was expected, and says nothing; weather that went on as usual did
+    nothing that calls for a word.
     """
     mm = case.split @ case.weight
-    score = np.maximum(np.sign(case.judged) * mm, 0.0) / DEPTH_MATTERS_MM if moved else np.zeros(len(mm))
+    score = np.maximum(np.sign(case.off) * mm, 0.0) / DEPTH_MATTERS_MM if moved else np.zeros(len(mm))
     known = np.isfinite(case.did)
     score = np.where(known, _KNOWN_DEPTH * score, score)
     if drunk and np.isfinite(case.ratio) and case.ratio > 0:
         part = np.maximum(np.sign(np.log(case.ratio)) * case.log_use, 0.0) / np.log1p(USE_MATTERS)
         hidden = case.hidden.factor
         part = np.where(known, np.abs(case.did) / np.log1p(USE_MATTERS), part)
-        if np.nanmax(np.abs(case.did), initial=0.0) >= _KNOWN_MATTERS:
+        if case.matters.any():
             # weather moves use from month to month: no rival of what is known to have happened
             part = np.where(np.isin(case.factors, _WEATHER) & ~known, 0.0, part)
         score = score + np.where([hidden in ("none", factor) for factor in case.factors], part, 0.0)
-    return np.asarray(score)
+    return np.asarray(np.where(case.usual, 0.0, score))
 
 
 def _use_changed(case: _Case) -> bool:
     noise = 1.6 * float(np.hypot(_relative(case.since), _relative(case.before)))
     measured = np.isfinite(case.ratio) and case.ratio > 0
     changed = float(np.log(case.ratio)) if measured else float(case.log_use.sum())
-    if (np.abs(case.did[np.isfinite(case.did)]) >= _KNOWN_MATTERS).any():
+    if case.matters.any():
         return True
     return abs(changed) > max(float(np.log1p(USE_MATTERS)), noise)
 
@@ -544,8 +553,29 @@ def _known_mean(series: FloatArray) -> float:
 
 
 def _evidence(case: _Case, recorded: Sequence[str], found: Weighed, window: slice) -> list[str]:
-    before, since, hidden, ratio = case.before, case.since, case.hidden, case.ratio
-    expected, unexplained = case.expected, case.unexplained
+    since, hidden, unexplained = case.since, case.hidden, case.unexplained
+    says = _measured(case) + [f"Recorded: {_WORDS[f][0].split(' ', 1)[-1]} changed." for f in recorded]
+    usual_mm = case.judged - case.off
+    if abs(usual_mm) > DEPTH_MATTERS_MM:
+        where = "down" if usual_mm > 0 else "up"
+        moved = quantity(abs(usual_mm), "mm")
+        says.append(f"The season's air and the usual refills moved it {where} by {moved}: no event.")
+    if hidden.factor != "none":
+        says.append(hidden.says)
+    elif found.chance["none"] < 0.5:
+        says.append("Something unrecorded may have changed: " + found.rivals() + ". One look would settle it.")
+    if not (since.noted_day >= window.start).any():
+        says.append("Nobody looked since: the change of depth is the model's.")
+    elif abs(unexplained) > DEPTH_MATTERS_MM:
+        where = "deeper" if unexplained > 0 else "higher"
+        says.append(f"What was noted lies {abs(unexplained):.0f} mm {where} than modelled.")
+    says += [f"The {quantity} sensor was silent or stuck for most of the spell." for quantity in since.silent]
+    return says
+
+
+def _measured(case: _Case) -> list[str]:
+    """What air, level and use were before and since."""
+    before, since, ratio, expected = case.before, case.since, case.ratio, case.expected
     air, warm, level = (
         [_known_mean(getattr(spell.drivers, name)) for spell in (before, since)]
         for name in ("vpd_kpa", "temperature_c", "level_mm")
@@ -567,15 +597,4 @@ def _evidence(case: _Case, recorded: Sequence[str], found: Weighed, window: slic
         )
     else:
         says.append("Use was not measured in both spells.")
-    says += [f"Recorded: {_WORDS[f][0].split(' ', 1)[-1]} changed." for f in recorded]
-    if hidden.factor != "none":
-        says.append(hidden.says)
-    elif found.chance["none"] < 0.5:
-        says.append("Something unrecorded may have changed: " + found.rivals() + ". One look would settle it.")
-    if not (since.noted_day >= window.start).any():
-        says.append("Nobody looked since: the change of depth is the model's.")
-    elif abs(unexplained) > DEPTH_MATTERS_MM:
-        where = "deeper" if unexplained > 0 else "higher"
-        says.append(f"What was noted lies {quantity(abs(unexplained), 'mm')} {where} than modelled.")
-    says += [f"The {quantity} sensor was silent or stuck for most of the spell." for quantity in since.silent]
     return says
