@@ -66,13 +66,16 @@ def joined(
     times, values = [], []
     for sensor, from_ms, to_ms in spells:
         spell_times, spell_values = raw[sensor.source]
-        inside = slice(*np.searchsorted(spell_times, (from_ms, to_ms)))
+        inside = slice(*spell_times.searchsorted((from_ms, to_ms)))
+        times.append(spell_times[inside])
+        values.append(in_canonical_units(sensor, spell_values[inside]))
         failures_ms = failure_starts(failed, sensor.source, from_ms, to_ms)
-        times += [spell_times[inside], failures_ms]
-        values += [in_canonical_units(sensor, spell_values[inside]), np.full(failures_ms.size, np.nan)]
+        if failures_ms.size:
+            times.append(failures_ms)
+            values.append(np.full(failures_ms.size, np.nan))
+    if len(times) == 1:
+        return PlaceSeries(times[0], values[0], (spells[0][0],))  # as nearly all are: in order already
     served_by = tuple(dict.fromkeys(sensor for sensor, _, _ in spells))
-    if len(spells) == 1 and not times[1].size:
-        return PlaceSeries(times[0], values[0], served_by)  # as nearly all are: in order already
     time_ms, value = np.concatenate(times), np.concatenate(values)
     order = np.argsort(time_ms, kind="stable")
     return PlaceSeries(time_ms[order], value[order], served_by)

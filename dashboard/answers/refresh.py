@@ -10,6 +10,7 @@ are computed as one series, one shelf after the other.
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from typing import Any
 from zlib import crc32
 
@@ -26,7 +27,8 @@ from ingest.readings import DAY_MS, HOUR_MS, HOURLY_COLUMNS, FailureSpell, Float
 from ingest.sensors import MISSED_INTERVALS, Sensor, place_key, served
 
 AIR = ("air_temperature", "relative_humidity")
-LEARN_PACE_FROM_MS = 14 * DAY_MS
+LEARN_PACE_FROM_MS = 7 * DAY_MS
+LEARN_SLOW_PACE_FROM_MS = 14 * DAY_MS
 FEWEST_READINGS = 10
 #: A failure that is told later than this goes unnoticed.
 LATEST_FAILURE_MS = 60 * DAY_MS
@@ -34,7 +36,7 @@ LATEST_FAILURE_MS = 60 * DAY_MS
 JOBS_AT_ONCE = 8
 TOGETHER_MS = 30 * DAY_MS
 #: How long a reading may stand, in classes, so that a pace that wavers does not build history anew each time.
-HOLD_CLASSES_MS = np.array([1, 2, 4, 8, 12], dtype=np.int64) * HOUR_MS
+HOLD_CLASSES_MS = tuple(hours * HOUR_MS for hours in (1, 2, 4, 8, 12))
 #: Under which name the store keeps what facts were computed from.
 DONE = "climate of shelves"
 
@@ -217,8 +219,8 @@ def _paces(home: Home, latest: Mapping[str, int], known: _Paces, touched: Touche
         begin_ms = crc32(source.encode()) % 24 * HOUR_MS
         until_ms = (last_ms - begin_ms) // DAY_MS * DAY_MS + begin_ms
         from_ms = until_ms - LEARN_PACE_FROM_MS
-        hours = touched.hours.get(source, np.empty(0, np.int64))
-        late = bool(((hours >= from_ms) & (hours < until_ms)).any())
+        hours = touched.hours.get(source)
+        late = hours is not None and bool(((hours >= from_ms) & (hours < until_ms)).any())
         if source in known and known[source][0] == until_ms and not late and from_ms >= raw_from_ms:
             paces[source] = known[source]
             continue
@@ -227,7 +229,7 @@ def _paces(home: Home, latest: Mapping[str, int], known: _Paces, touched: Touche
             paces[source] = until_ms, learned_hold_ms(times)
         else:
             # A young sensor, or a slow one, teaches with all it has.
-            times, _ = home.readings.read([source], last_ms - LEARN_PACE_FROM_MS, last_ms + 1)[source]
+            times, _ = home.readings.read([source], last_ms - LEARN_SLOW_PACE_FROM_MS, last_ms + 1)[source]
             paces[source] = None, learned_hold_ms(times)
     return paces
 
@@ -238,8 +240,8 @@ def _hold_ms(sensors: Sequence[Sensor], paces: _Paces) -> int:
         round(1000 * MISSED_INTERVALS * sensor.interval_s) for sensor in sensors if sensor.interval_s is not None
     ]
     learned = [paces[sensor.source][1] for sensor in sensors if sensor.source in paces]
-    fits = np.searchsorted(HOLD_CLASSES_MS, max([0, *declared, *learned]))
-    return int(HOLD_CLASSES_MS[min(int(fits), HOLD_CLASSES_MS.size - 1)])
+    longest_ms = max([0, *declared, *learned])
+    return next((hold_ms for hold_ms in HOLD_CLASSES_MS if hold_ms >= longest_ms), HOLD_CLASSES_MS[-1])
 
 
 def _spells_by_source(home: Home) -> dict[str, list[FailureSpell]]:
@@ -258,8 +260,13 @@ def _failed(
 
 
 def _fingerprint(sensors: Sequence[Sensor], hold_ms: int) -> str:
-    said = sorted(repr((s.source, s.quantity, s.unit, s.calibration, s.placed)) for s in sensors)
+    said = sorted(_in_words(sensor) for sensor in sensors)
     return hashlib.sha256("\n".join([*said, str(hold_ms)]).encode()).hexdigest()
+
+
+@lru_cache(maxsize=10_000)
+def _in_words(sensor: Sensor) -> str:
+    return repr((sensor.source, sensor.quantity, sensor.unit, sensor.calibration, sensor.placed))
 
 
 def _read_done(home: Home, since_ms: int) -> tuple[dict[str, _Done], _Paces]:

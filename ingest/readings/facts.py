@@ -38,20 +38,21 @@ def write_hourly(db: sqlite3.Connection, facts: "pd.DataFrame") -> None:
 
 
 def _write_block(db: sqlite3.Connection, place: str, block: int, hours: IntArray, values: FloatArray) -> None:
-    row = db.execute("SELECT rowid, body FROM hourly WHERE place = ? AND block = ?", (place, block)).fetchone()
-    facts = np.full((_HOURS_A_BLOCK, len(HOURLY_COLUMNS)), np.nan) if row is None else _unpacked(row[1]).copy()
+    row = db.execute("SELECT rowid FROM hourly WHERE place = ? AND block = ?", (place, block)).fetchone()
     places = (hours - block * _BLOCK_MS) // HOUR_MS
+    if row is not None and (np.diff(places) == 1).all() and not np.isnan(values).all():
+        # As nearly always: hours that ended since. They touch a page of the file, not all of the block.
+        with db.blobopen("hourly", "body", row[0]) as body:
+            body.seek(int(places[0]) * _HOUR_BYTES)
+            body.write(values.astype("<f8").tobytes())
+        return
+    old = None if row is None else db.execute("SELECT body FROM hourly WHERE rowid = ?", row).fetchone()[0]
+    facts = np.full((_HOURS_A_BLOCK, len(HOURLY_COLUMNS)), np.nan) if old is None else _unpacked(old).copy()
     facts[places] = values
     if np.isnan(facts).all():
         db.execute("DELETE FROM hourly WHERE place = ? AND block = ?", (place, block))
-    elif row is None:
-        db.execute("INSERT INTO hourly VALUES (?, ?, ?)", (place, block, facts.astype("<f8").tobytes()))
     else:
-        # An hour more touches a page of the file, not all of the block.
-        first, beyond = int(places.min()), int(places.max()) + 1
-        with db.blobopen("hourly", "body", row[0]) as body:
-            body.seek(first * _HOUR_BYTES)
-            body.write(facts[first:beyond].astype("<f8").tobytes())
+        db.execute("INSERT OR REPLACE INTO hourly VALUES (?, ?, ?)", (place, block, facts.astype("<f8").tobytes()))
 
 
 def read_hourly(db: sqlite3.Connection, place: str, start_ms: int, end_ms: int) -> "pd.DataFrame":
