@@ -7,7 +7,7 @@ applied when a series is read, so that a move reported late corrects history. No
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -172,14 +172,15 @@ def place_key(at: str) -> tuple[str, str]:
     return ("pot", pot) if slash else ("shelf", shelf)
 
 
-def _closed(placed: Sequence[Placement]) -> list[Placement]:
+@lru_cache(maxsize=10_000)
+def _closed(placed: tuple[Placement, ...]) -> tuple[Placement, ...]:
     ordered = sorted(placed, key=lambda placement: placement.from_ms)
     closed = []
     for number, placement in enumerate(ordered):
         later = ordered[number + 1].from_ms if number + 1 < len(ordered) else None
         ends = [end for end in (placement.to_ms, later) if end is not None]
         closed.append(Placement(placement.from_ms, min(ends) if ends else None, placement.at))
-    return closed
+    return tuple(closed)
 
 
 # --- what can be wrong with a definition --------------------------------------------------------------------------

@@ -23,9 +23,9 @@ from ingest.sensors import Placement, Sensor, why_unusable
 
 
 @lru_cache(maxsize=10_000)
-def _described(body: bytes) -> Sensor:
+def _described(body: str, placed: tuple[Placement, ...]) -> Sensor:
     """A sensor as it was entered; remembered, for every answer asks for all of them and they seldom change."""
-    return SensorRecord.model_validate(orjson.loads(body)).plain()
+    return replace(SensorRecord.model_validate(orjson.loads(body)).plain(), placed=placed)
 
 
 class Placements(Collection):
@@ -44,8 +44,9 @@ class Placements(Collection):
             for row in connection.execute(query):
                 at = row.shelf if row.pot is None else f"{row.shelf}/{row.pot}"
                 placed.setdefault(row.sensor_id, []).append(Placement(row.from_ms, row.to_ms, at))
-            rows = connection.execute(sa.select(t.sensor).order_by(t.sensor.c.id))
-            return [replace(_described(orjson.dumps(row.body)), placed=tuple(placed.get(row.id, ()))) for row in rows]
+            as_text = sa.cast(t.sensor.c.body, sa.Text).label("body")
+            rows = connection.execute(sa.select(t.sensor.c.id, as_text).order_by(t.sensor.c.id))
+            return [_described(row.body, tuple(placed.get(row.id, ()))) for row in rows]
 
     def sensor(self, source: str) -> Sensor:
         """One sensor by its source; `Unknown` names the nearest."""
