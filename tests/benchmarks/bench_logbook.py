@@ -1,6 +1,6 @@
 """The logbook at 2,000 pots and 100,000 notes: what a grower, a page and a refresh wait for, and how it grows.
 
-Run it by hand or by `make bench`; it prints a table and fails nothing. Each figure is the median of several runs, at a
+Run it by hand; it prints a table and fails nothing. Each figure is the median of several runs, at a
 quarter, half and all of the size. The limit beside some rows is the same work by bare sqlite3 and csv, without a check,
 in the same run. The collection is invented. With PostgreSQL installed its column stands beside, on a private cluster.
 """
