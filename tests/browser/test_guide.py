@@ -37,6 +37,19 @@ def test_the_map_shows_the_ground_of_an_option_and_says_what_it_means_shelf_by_s
     assert "heated-rack" in page.locator("svg.map").get_attribute("aria-label")
 
 
+def test_the_map_lies_over_air_movement_as_well(open_page):
+    page = opened(open_page)
+    axis, looks = page.locator("#guide-map .map-axis").first, page.locator("#guide-map .map-seen").count()
+    expect(axis).to_have_text("holes in the wall of the pot")
+    page.get_by_role("button", name="air movement").click()
+    expect(axis).to_have_text("how the air moves on the shelf")
+    expect(page.locator("#guide-map .map-tick").filter(has_text="draughty")).to_have_count(1)
+    assert page.locator("#guide-map .map-shelf").count() == 4
+    assert page.locator("#guide-map .map-seen").count() == looks
+    page.get_by_role("button", name="holes", exact=True).click()
+    expect(axis).to_have_text("holes in the wall of the pot")
+
+
 def test_notes_differ_by_shape_and_every_pot_has_its_section(open_page):
     page = opened(open_page)
     assert page.locator("circle.map-seen-moist").count() >= 1

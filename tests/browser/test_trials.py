@@ -26,7 +26,7 @@ def test_a_trial_is_begun_by_one_tap_and_taken_back(open_page, glasshouse):
         page.get_by_role("button", name="pebbles 10 mm on window left").click()
     expect(page.locator("#undo")).to_contain_text("window middle stays as it is")
     (note,) = glasshouse.logbook.notes()
-    assert (note.kind, note.text) == ("cover", "Trial beside window middle: pebbles 10 mm on window left only.")
+    assert (note.kind, note.text) == ("cover", "Trial beside window middle: pebbles 10\u00a0mm on window left only.")
     with page.expect_response("**/change/note_withdrawn"):
         page.locator("#undo").get_by_role("button", name="Undo").click()
     assert glasshouse.logbook.notes() == []
