@@ -308,10 +308,11 @@ def steady_depth_mm(columns: Columns, ask: Drivers) -> FloatArray:
         low = np.log(np.where(usable, np.maximum(height - deepest, 1e-9), 0.5))
 
         def mismatch(x: FloatArray) -> tuple[FloatArray, FloatArray]:
-            here = balance(columns, ask, height - np.exp(x))
+            wet = np.exp(x)
+            here = balance(columns, ask, height - wet)
             asked = here.demand + ask.tax_mm_per_day
             slope = here.supply_slope / here.supply - (here.net_slope + here.supply_slope) / asked
-            return np.log(here.supply) - np.log(asked), -np.exp(x) * slope
+            return np.log(here.supply) - np.log(asked), -wet * slope
 
         value, slope = mismatch(high)
         moist = (value >= 0.0) | (ask.numerator <= 0.0) | ~usable
@@ -322,8 +323,9 @@ def steady_depth_mm(columns: Columns, ask: Drivers) -> FloatArray:
         for turn in range(120):
             if turn:
                 value, slope = mismatch(x)
-            low = np.where(value > 0.0, x, low)
-            high = np.where(value > 0.0, high, x)
+            wanting = value > 0.0
+            low = np.where(wanting, x, low)
+            high = np.where(wanting, high, x)
             step = x - value / slope
             inside = (step > low) & (step < high) & (turn < 10 or turn % 2 == 0)
             new = np.where(inside, step, 0.5 * (low + high))
