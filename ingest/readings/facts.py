@@ -38,15 +38,16 @@ def write_hourly(db: sqlite3.Connection, facts: "pd.DataFrame") -> None:
 
 
 def _write_block(db: sqlite3.Connection, place: str, block: int, hours: IntArray, values: FloatArray) -> None:
-    row = db.execute("SELECT rowid FROM hourly WHERE place = ? AND block = ?", (place, block)).fetchone()
+    row = db.execute("SELECT rowid, LENGTH(body) FROM hourly WHERE place = ? AND block = ?", (place, block)).fetchone()
     places = (hours - block * _BLOCK_MS) // HOUR_MS
-    if row is not None and (np.diff(places) == 1).all() and not np.isnan(values).all():
+    is_whole = row is not None and row[1] == _HOURS_A_BLOCK * _HOUR_BYTES
+    if is_whole and (np.diff(places) == 1).all() and not np.isnan(values).all():
         # As nearly always: hours that ended since. They touch a page of the file, not all of the block.
         with db.blobopen("hourly", "body", row[0]) as body:
             body.seek(int(places[0]) * _HOUR_BYTES)
             body.write(values.astype("<f8").tobytes())
         return
-    old = None if row is None else db.execute("SELECT body FROM hourly WHERE rowid = ?", row).fetchone()[0]
+    old = None if row is None else db.execute("SELECT body FROM hourly WHERE rowid = ?", row[:1]).fetchone()[0]
     facts = np.full((_HOURS_A_BLOCK, len(HOURLY_COLUMNS)), np.nan) if old is None else _unpacked(old).copy()
     facts[places] = values
     if np.isnan(facts).all():
