@@ -29,7 +29,8 @@ HEAD = """# Benchmarks
 `make bench` measures this table and writes this page (`SCALE=0.05 make bench` for a quick look that writes nothing,
 `ONLY=bench_air make bench` for one part). Each row compares with its peer in the same run, as medians; only ratios mean
 anything on another machine. Rows of pure computation count processor seconds, rows in which a disk or another process
-takes part the clock's. All data are invented. An aim that is missed says so.
+takes part the clock's. A slow peer is timed on a part of the work and told for all of it, and its row says so. All data
+are invented. An aim that is missed says so.
 
 """
 
@@ -59,7 +60,7 @@ def keep(name: str, part: dict[str, Any]) -> None:
 
 def measured(name: str, scale: float) -> dict[str, Any]:
     """One part: its rows and growth tables as plain data, when and on what they were measured."""
-    began = time.monotonic()
+    began, load = time.monotonic(), os.getloadavg()[0]
     try:
         rows, growths = importlib.import_module(f"tests.benchmarks.{name}").rows(scale)
     except Exception:
@@ -72,6 +73,7 @@ def measured(name: str, scale: float) -> dict[str, Any]:
         "scale": scale,
         "minutes": round((time.monotonic() - began) / 60, 1),
         "machine": machine(),
+        "load": round(load, 1),
     }
 
 
@@ -80,10 +82,12 @@ def page_of(parts: dict[str, Any]) -> str:
     rows = [Row(**row) for part in parts.values() for row in part["rows"]]
     growths = [Growth(**growth) for part in parts.values() for growth in part["growths"]]
     when = "; ".join(
-        f"`{name}` {part['day']}, scale {part['scale']:g}, {part['minutes']} min" for name, part in parts.items()
+        f"`{name}` {part['day']}, scale {part['scale']:g}, {part['minutes']} min, {part.get('load', 'not known')}"
+        for name, part in parts.items()
     )
     machines = " / ".join(sorted({part["machine"] for part in parts.values()}))
-    return f"{as_markdown(rows, growths)}\nMeasured on {machines}, shared with other work: {when}.\n"
+    load = "day, scale, how long it took, and how many other programs wanted a processor when it began"
+    return f"{as_markdown(rows, growths)}\nMeasured on {machines} ({load}): {when}.\n"
 
 
 if __name__ == "__main__":
