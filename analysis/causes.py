@@ -55,7 +55,8 @@ _HIDDEN_BELOW = 0.3
 _USUAL_REFILL_DAYS = 4.0
 _EMPTY_HOURS = 24.0
 _NEARLY_EMPTY_MM = 3.0
-_KNOWN_USE_MATTERS, _KNOWN_MM_MATTERS = 0.14, 2.8  # by which a known change is a cause: just below what matters
+# by which a change known to have happened is a cause: it needs less evidence than one that is guessed
+_KNOWN_USE_MATTERS, _KNOWN_MM_MATTERS = 0.10, 2.8
 _TELLS_AT_ALL = 0.10  # of the logarithm of use by the model: below, use does not say whether a known change did less
 _SHOWS_AT_ALL = 0.01  # of use: a recorded change that does so much by the model may well have done all that was seen
 _KNOWN_USE_SHARE_SD, _KNOWN_DEPTH = 0.7, 2.0  # how far a known change may do more or less; its weight among the shares
