@@ -16,7 +16,7 @@
   const BACK_TO_FAR_MS = 180000;
   const DISK_LOW_PCT = 5;
   const AIR_SCALE_KPA = 2.4;
-  const TILE = { width: 112, height: 104, best_width: 172, best_height: 165, side: 196, head: 46, note: 22 };
+  const TILE = { width: 112, height: 104, best_width: 172, best_height: 165, long_height: 190, tall: 0.8, side: 196, head: 46, note: 22 };
 
 
   const parts = {};
@@ -256,12 +256,15 @@
       }
     }
     const columns = plan ? plan.columns : Math.max(2, Math.floor((width - (sideways ? TILE.side : 0)) / (width > 620 ? 150 : 172)));
+    /* Asked here once and not of every tile by the style sheet, which lays each out twice for the answer. */
+    const tile_width = (width - (sideways ? TILE.side : 0)) / columns;
+    const tall = tile_width - 8 <= TILE.tall * ((plan ? plan.tile_height : TILE.long_height) - 4);
     const shelves = shown.map((row, i) => {
       const lines = plan ? plan.lines[i] : Math.ceil(row.pots.length / columns);
       const template = sideways ? "grid-template-columns:" + TILE.side + "px minmax(0,1fr)" : "grid-template-rows:" + (width > 620 ? TILE.head + "px" : "auto") + " minmax(0,1fr)";
       const grow = plan ? "flex:" + (lines * plan.tile_height + (sideways ? 0 : TILE.head)).toFixed(1) + " 1 0;" : "";
-      const grid = "grid-template-columns:repeat(" + columns + ",minmax(0,1fr));grid-auto-rows:" + (plan ? "minmax(0,1fr)" : "190px");
-      return '<section class="shelf' + (sideways ? "" : " shelf-headed") + '" style="' + grow + template + '" aria-label="' + escape(row.shelf) + '"><div class="shelf-air" data-shelf="' + escape(row.shelf) + '">' + airHtml(row.shelf) + '</div><div class="pots" style="' + grid + '">' +
+      const grid = "grid-template-columns:repeat(" + columns + ",minmax(0,1fr));grid-auto-rows:" + (plan ? "minmax(0,1fr)" : TILE.long_height + "px");
+      return '<section class="shelf' + (sideways ? "" : " shelf-headed") + '" style="' + grow + template + '" aria-label="' + escape(row.shelf) + '"><div class="shelf-air" data-shelf="' + escape(row.shelf) + '">' + airHtml(row.shelf) + '</div><div class="pots' + (tall ? " pots-tall" : "") + '" style="' + grid + '">' +
         row.pots.map((label) => '<a class="' + potClass(label) + '" data-in data-pot="' + escape(label) + '" href="' + escape(potPath(label)) + '">' + potHtml(label) + "</a>").join("") + "</div></section>";
     }).join("");
     return tabs + '<div class="' + (plan ? "shelves" : "shelves-long") + '">' + shelves + "</div>";
