@@ -16,8 +16,9 @@ A pot without notes borrows through its media. A note "12 to 20 mm" is read as a
 width as sd: flat intervals over-cover. "Moist at the top" and "deeper than I could see" are bounds.
 
 The fit is the posterior mode by a trust region with analytic gradients (`dry_layer_slopes.py`); the posterior is the
-normal about it with the Gauss-Newton curvature (Laplace). What the equation itself leaves out is kept apart as a
-discrepancy that widens bands away from the noted conditions.
+normal about it with the Gauss-Newton curvature (Laplace). A bound that is met with something to spare has no curvature,
+so draws weigh bounds anew (`bounds_in_draws.py`). What the equation itself leaves out is kept apart as a discrepancy
+that widens bands away from the noted conditions.
 
 Source: science notes 9.8 and 11.
 """
