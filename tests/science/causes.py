@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.causes import changed_factors, explained
-from analysis.columns import Columns
+from analysis.columns import Columns, joined
 from analysis.counterfactual import Drivers, Spell, shown_days
 from analysis.pot_water import PotWater, measured_water
 from analysis.reservoir import vessel_by_pouring
@@ -190,7 +190,9 @@ def _judge(
         believed, water, before_days, pot, seed, tuple(int(day) - before_days.start for day in noted["day"])
     )
     since = _spell(believed, water, since_days, pot, seed, looks)
-    answer = explained(before, since, believed.draws.columns.taken([pot]), now.taken([pot]), recorded)
+    # a world whose set-ups before have more layers than any since: both of a pot need equally many
+    both = joined(believed.draws.columns.taken([pot]), now.taken([pot]))
+    answer = explained(before, since, both.taken([0]), both.taken([1]), recorded)
     daily = believed.daily
     shown = shown_days(SINCE_DAYS)
     late = slice(BEFORE_DAYS + shown.start, BEFORE_DAYS + shown.stop)
