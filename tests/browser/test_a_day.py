@@ -29,7 +29,11 @@ MINUTE_MS = 60_000
 POT = "window right"
 PHONE = (360, 740)
 AIR = b'[{"bn":"","n":"temp","u":"Cel","v":12.5},{"n":"hum","u":"%RH","v":48}]'
-NOTED = "() => document.querySelector('#story-graph .js-plotly-plot').data.find(one => one.name === 'noted').x.length"
+NOTED = """() => {
+    const plot = document.querySelector("#story-graph .js-plotly-plot");
+    const noted = plot && plot.data && plot.data.find(one => one.name === "noted");
+    return noted ? noted.x.length : -1;
+}"""
 READ = """() => {
     document.querySelectorAll("details").forEach(one => { one.open = true; });
     const of = ["aria-label", "placeholder", "title", "alt"];
