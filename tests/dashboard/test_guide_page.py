@@ -48,7 +48,7 @@ def test_every_pot_has_one_advice_and_one_reason_and_a_door_to_all_options():
     assert first.href == "/guide/top%20left"
     assert text_of(first).split("  ")[0].startswith(" top left")
     assert "Pebbles 10 mm" in text_of(first)
-    assert "too dry on about 8 in 10 days" in text_of(first)
+    assert "Too dry on about 8 in 10 days" in text_of(first)
 
 
 def test_what_is_not_sure_asks_for_a_look_before_any_change():
