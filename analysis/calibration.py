@@ -35,7 +35,7 @@ from scipy.special import log_ndtr
 
 from analysis.bounds_in_draws import CANDIDATES, Bounds, by_pot, chosen, last_of_each, log_weights
 from analysis.climate_in_notes import ClimateEffect, climate_effect
-from analysis.columns import Columns, FloatArray
+from analysis.columns import Columns, FloatArray, joined
 from analysis.dry_layer import drivers, first_known_mean, steady
 from analysis.dry_layer_slopes import CONSTANTS, Weights, line_at_rest, step_with_slopes
 from analysis.media import MEDIA
@@ -641,9 +641,11 @@ def _bounds(notes: DepthNotes, fit: Fit, pots: int) -> Bounds | None:
 
 def _differ(before: Columns, after: Columns) -> npt.NDArray[np.bool_]:
     """Which columns (note,) are not built alike."""
+    both = joined(before, after)  # either may have more layers than the other
     alike = np.ones(after.pots, dtype=np.bool_)
     for name in ("layer_l1_mm", "layer_thickness_mm", "surface_height_mm", "vent_draught", "wick_mm_per_ml_per_day"):
-        same = np.isclose(getattr(before, name), getattr(after, name), equal_nan=True)
+        value = getattr(both, name)
+        same = np.isclose(value[..., : after.pots], value[..., after.pots :], equal_nan=True)
         alike &= same.reshape(-1, after.pots).all(axis=0)
     return ~alike
 

@@ -102,6 +102,18 @@ def test_a_flush_or_a_changed_set_up_before_the_look_leaves_the_draws_to_the_fit
     assert calibrate(columns, replace(notes, before=notes.columns)).bounds is not None
 
 
+def test_a_set_up_of_other_layers_before_the_look_is_another_set_up() -> None:
+    columns = _pots(1)
+    notes = _notes(columns, [0], [0.0], [0.0])
+    layers = [{"thickness_mm": thick, "mix": "pumice"} for thick in (20, 30, 50)]
+    two, three = (
+        column_parameters([{"pot": {"size_cm": 12}, "surface_height_mm": 130, "vents": "none", "layers": some}])
+        for some in (layers[1:], layers)
+    )
+    assert calibrate(two, replace(notes, columns=two, before=three)).bounds is None
+    assert calibrate(two, replace(notes, columns=two, before=two)).bounds is not None
+
+
 def test_air_that_was_unknown_before_the_look_leaves_the_draws_to_the_fit() -> None:
     columns = _pots(1)
     notes = _notes(columns, [0], [0.0], [0.0])
