@@ -26,7 +26,7 @@ from analysis.calibration import Draws
 from analysis.columns import Columns, FloatArray
 from analysis.counterfactual import BoolArray
 from analysis.dry_layer import critical_vpd_kpa, transient
-from analysis.options import Description, Option, depth_above_medium_mm, options_for
+from analysis.options import AT_A_REPOT, Description, Option, depth_above_medium_mm, options_for
 from analysis.quantities import marked, quantity, span
 from analysis.setups import column_parameters
 
@@ -346,7 +346,8 @@ class Step:
     """What the draws agree on: the likeliest step and its chance, and the change that is advised for now.
 
     The two differ where the draws do not agree. Where little is lost by waiting, nothing is changed before a look.
-    enough: else, they agree that the pot needs a step and that this change suffices, not that it is the smallest.
+    enough: else, they agree that the pot needs a step and that this change, which can be made at once, suffices, not
+    that it is the smallest.
     none_suffices: no step is enough; the one that helps most stands for it.
     """
 
@@ -379,7 +380,8 @@ def step_of(outlooks: Sequence[Outlook]) -> Step:
     little_lost = max(leave.chance_too_dry, leave.chance_too_wet) < MAY_WAIT_DAYS
     helps = leave.chance_too_dry - outlooks[best].chance_too_dry > ENOUGH
     waits = (not sure and little_lost and chance < LIKELY) or (none_suffices and not helps)
-    certain = np.flatnonzero(fits.mean(1) >= SURE)
+    at_once = np.array([not change.endswith(AT_A_REPOT) for change in words])
+    certain = np.flatnonzero((fits.mean(1) >= SURE) & at_once)
     if not sure and not little_lost and share[0] <= 1 - SURE and certain.size:
         return Step(words[best], chance, False, False, words[certain[0]], True)
     return Step(words[best], chance, sure, none_suffices, "leave" if waits else words[best], False)

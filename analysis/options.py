@@ -16,6 +16,8 @@ from analysis.setups import VENT_WORDS, WICK_WORDS
 Description = Mapping[str, object]
 
 PEBBLES_MM = (10, 20, 30)
+AT_A_REPOT = "at the next repot"
+"""How the words of a step end that cannot be taken before."""
 _UNTOLD_HEADROOM_MM = 15.0
 _MOSS_MM = 20.0
 _SHORTER_MM = 20.0

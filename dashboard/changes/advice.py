@@ -7,13 +7,12 @@ after can still be told apart. The inspection two weeks later follows from the k
 from collections.abc import Mapping
 from typing import Any
 
-from analysis.options import Option, options_for
+from analysis.options import AT_A_REPOT, Option, options_for
 from analysis.quantities import marked
 from dashboard.changes.undoing import note_undone
 from ingest.home import Home
 from ingest.logbook.refusals import Fault, Refused, Unknown
 
-AT_A_REPOT = "at the next repot"
 MOVE_TO = "move to "
 KIND_OF = {"top_layer": "cover", "vents": "holes", "wick": "wick", "shelf": "move"}
 

@@ -198,6 +198,8 @@ def test_what_is_sure_to_be_enough_is_advised_though_a_smaller_step_may_do() -> 
     assert (step.likeliest, step.change, step.sure, step.enough, step.waits) == (
         "keep it fuller", "pebbles 20 mm", False, True, False,
     )  # fmt: skip
+    repot = step_of([*options[:2], _outlook("more retentive mix at the next repot", "dry", [0.0] * 10)])
+    assert not repot.enough
     perhaps_well = step_of([_outlook("leave", "", [0.9] * 8 + [0.0] * 2), *options[1:]])
     assert not perhaps_well.enough
 
