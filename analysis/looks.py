@@ -129,6 +129,6 @@ def best_look(
         return None
     settles = tuple(labels[int(i)] for i in np.argsort(-worth, kind="stable") if worth[int(i)] > 0.02)
     others = len([pot for pot in settles if pot != what])
-    about = f"for {others} other pots" if what not in settles else f"for it and {others} more" if others else "for it"
-    says = f"The one look that would settle most: {what}; it is expected to decide the advice {about}."
+    pots = f"{others} {'more pot' if what in settles else 'pot'}{'s' if others != 1 else ''}"
+    says = f"The one look that would settle most: {what}{f'; it bears on {pots}' if others else ''}."
     return Look(what, float(worth.sum()), settles, says)

@@ -125,7 +125,7 @@ def _look(answer: Answer, units: str) -> list[Any]:
     if not look:
         return []
     settles = [name for name in look.get("settles", []) if name != look["what"]]
-    more = [html.Small(f"It also bears on {_listed(settles)}.")] if settles else []
+    more = [html.Small(f"That is {_listed(settles)}.")] if settles else []
     words, path = ("Look at it", look_path(look["what"]))
     if look.get("kind", "pot") == "mix":
         words, path = "Note a column test", "/note/column_test"
