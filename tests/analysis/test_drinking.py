@@ -86,7 +86,7 @@ def test_two_weeks_before_and_the_last_are_needed() -> None:
 def test_half_the_use_in_the_same_air_is_said_in_millilitres() -> None:
     chance, says = drinks_less_lately([30.0, 31.0, 29.0, 15.0], [1.0] * 4, [24.0] * 4, [1.0] * 4)
     assert chance > 0.95
-    assert says.startswith("Drinks less than it should: 15 mL a day where 30 are expected.")
+    assert says.startswith("Drinks less than it should: 15\u00a0mL a day where 30\u00a0mL are expected.")
 
 
 @pytest.mark.parametrize("week", [27.0, 30.0, 40.0])

@@ -302,7 +302,7 @@ def test_poured_amounts_are_looked_at_then_kept_then_taken_back(home: Home, send
         "points": [{"raw": raw, "poured_ml": ml} for raw, ml in poured] + [None],
     }
     look = send("calibration", body)[1]["done"]["look"]
-    assert look["sentences"][0] == "4 points; the line through them misses the measurements by 0.0 mm."
+    assert look["sentences"][0] == "4 points; the line through them misses the measurements by 0.0\u00a0mm."
     assert home.logbook.sensor(LEVEL.source).calibration == ()
     name, keep = look["keep"]
     _, said = send(name, keep)

@@ -59,7 +59,7 @@ def test_a_pair_that_differs_in_its_cover_is_followed_from_the_change_on(tmp_pat
     found = trials.answer(home, march(28))
     home.close()
     [pair] = found["trials"]
-    assert (pair["factor"], pair["value"], pair["other_value"]) == ("cover", "none", "pebbles 20 mm")
+    assert (pair["factor"], pair["value"], pair["other_value"]) == ("cover", "none", "pebbles 20\u00a0mm")
     assert pair["since_ms"] == march(3)
     assert pair["looks"] == 3
     assert pair["low_mm"] <= pair["difference_mm"] <= pair["high_mm"]
@@ -85,7 +85,7 @@ def test_pairs_that_ask_the_same_are_told_together_and_each_pot_speaks_once(tmp_
     home.close()
     assert len(found["trials"]) == 6
     [question] = found["questions"]
-    assert (question["factor"], question["value"], question["other_value"]) == ("cover", "none", "pebbles 20 mm")
+    assert (question["factor"], question["value"], question["other_value"]) == ("cover", "none", "pebbles 20\u00a0mm")
     assert len(question["pairs"]) == 2
     assert len({label for pair in question["pairs"] for label in pair}) == 4
     alone = next(one for one in found["trials"] if [one["pot"], one["other"]] in question["pairs"])
