@@ -17,7 +17,7 @@ from dashboard.answers.section import section_build
 from dashboard.answers.shelf_air import air_history
 from dashboard.answers.situation import Situation, index_of, recent_situation
 from dashboard.answers.wall import last_tips
-from dashboard.answers.water import surroundings, water_of, what_is_told
+from dashboard.answers.water import LOOK_BACK_DAYS, surroundings, water_of, what_is_told
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS
 
@@ -41,6 +41,9 @@ HOW = {
     "deeper": "looked deeper",
     "cannot_see": "could not see",
 }
+
+ENOUGH_OF_A_DAY = 12
+"""Readings in a day from which its use can be told; a day with fewer may well have none."""
 
 
 def answer(home: Home, pot: str, since_ms: int, until_ms: int, at_ms: int) -> dict[str, Any]:
@@ -100,7 +103,7 @@ def _photos(notes: pd.DataFrame) -> list[dict[str, Any]]:
 
 def plain(values: FloatArray, digits: int) -> list[float | None]:
     """Numbers for the wire, None where there is none."""
-    return [None if np.isnan(value) else round(float(value), digits) for value in values]
+    return [value if value == value else None for value in np.round(values, digits).tolist()]
 
 
 def _air(home: Home, situation: Situation, index: int, since_ms: int, until_ms: int) -> dict[str, Any]:
@@ -125,28 +128,30 @@ def _level(home: Home, situation: Situation, index: int, since_ms: int, until_ms
 def _use(home: Home, situation: Situation, index: int, since_ms: int, until_ms: int) -> dict[str, Any]:
     """Use day by day where the sensor carries it, beside what set-up and air would make.
 
-    Days whose raw readings are no longer kept are told by their facts.
+    The last weeks are those of the situation, what is older is told by the facts of its days. Where older readings are
+    here that no fact tells of (they came late, or before the facts did), use is reckoned anew from all of them.
     """
     pot, course = situation.standing.pots[index], situation.course
     days = max(2, -(-(int(course.end_ms[-1]) - since_ms) // DAY_MS))
-    water = water_of(
-        what_is_told(
-            home,
-            pot,
-            situation.sensors,
-            situation.waters[index].notes,
-            course.end_ms,
-            float(situation.expected_ml_per_day[-1, index]),
-            surroundings(
-                course.end_ms,
-                course.temperature_c[:, index],
-                course.vpd_kpa[:, index],
-                situation.standing.columns,
-                index,
-            ),
-            days,
-        )
-    ).told.days
+    told = what_is_told(
+        home,
+        pot,
+        situation.sensors,
+        situation.waters[index].notes,
+        course.end_ms,
+        float(situation.expected_ml_per_day[-1, index]),
+        surroundings(
+            course.end_ms, course.temperature_c[:, index], course.vpd_kpa[:, index], situation.standing.columns, index
+        ),
+        days,
+    )
+    raw_from_ms = situation.at_ms - home.settings.readings.keep_raw_days * DAY_MS
+    lately_ms = max(raw_from_ms, int(course.end_ms[-1]) - (LOOK_BACK_DAYS - 1) * DAY_MS)
+    kept = kept_use(home, pot.label, since_ms - DAY_MS, min(until_ms, lately_ms))
+    if _untold_days(told.time_ms, told.day_edges_ms, kept, max(raw_from_ms, since_ms - DAY_MS), lately_ms):
+        water, first_ms = water_of(told).told.days, raw_from_ms
+    else:
+        water, first_ms = situation.waters[index].told.days, lately_ms
     use = pd.DataFrame(
         {
             "value": water.use_ml,
@@ -156,12 +161,17 @@ def _use(home: Home, situation: Situation, index: int, since_ms: int, until_ms: 
         },
         index=water.day_ms,
     )
-    raw_from_ms = situation.at_ms - home.settings.readings.keep_raw_days * DAY_MS
-    kept = kept_use(home, pot.label, since_ms - DAY_MS, min(until_ms, raw_from_ms))
-    use = pd.concat([kept, use[use.index >= raw_from_ms]])
+    use = pd.concat([kept[kept.index < first_ms], use[use.index >= first_ms]])
     use = use[(use.index >= since_ms - DAY_MS) & (use.index < until_ms)]
     noon_ms = use.index.to_numpy(np.int64) + DAY_MS // 2
     return {"time_ms": noon_ms.tolist(), **{name: plain(use[name].to_numpy(np.float64), 2) for name in USE}}
+
+
+def _untold_days(time_ms: IntArray, edges_ms: IntArray, kept: pd.DataFrame, from_ms: int, to_ms: int) -> bool:
+    """Whether a day within [from, to) has readings enough for its use, and no fact tells it."""
+    heard = np.histogram(time_ms, bins=edges_ms)[0] >= ENOUGH_OF_A_DAY
+    begin = edges_ms[:-1][heard & (edges_ms[:-1] >= from_ms) & (edges_ms[:-1] < to_ms)]
+    return not np.isin(begin, kept.index[kept["value"].notna()]).all()
 
 
 def _daily(end_ms: IntArray, per_day: FloatArray, day_ms: IntArray) -> FloatArray:

@@ -107,3 +107,26 @@ def test_days_whose_raw_readings_are_gone_are_still_in_the_story(tmp_path: Path)
     assert len(use["time_ms"]) == len(set(use["time_ms"])) == 14
     assert use["time_ms"][0] < later_ms - 33 * DAY_MS  # raw readings begin on the 11th
     assert np.array(use["value"]) == pytest.approx(FALL_MM_PER_DAY * ML_PER_MM, rel=0.25)
+
+
+def test_older_days_are_told_by_their_facts_and_anew_where_readings_have_none(tmp_path: Path):
+    (tmp_path / "dryline.toml").write_text('[grower]\ntimezone = "Europe/Vienna"\n')
+    home = build(tmp_path, until_ms=AT_MS)
+    try:
+        keep_days(home, situation_at(home, AT_MS))
+        later_ms = AT_MS + 10 * DAY_MS
+        add_readings(home, AT_MS, later_ms)
+        facts = home.readings.read_daily("measured", *EVER).assign(pot="measured")
+        marked_ms = march(8, 23)  # 9 March in Vienna, long before the last weeks
+        facts.loc[facts["day_ms"] == marked_ms, "water_use_ml_per_day"] = 999.0
+        home.readings.write_facts(daily=facts)
+        assert situation_at(home, later_ms) is not None
+        by_facts, anew = (
+            story.answer(home, "measured", since_ms, AT_MS, later_ms)["use"] for since_ms in (march(8), march(2))
+        )
+    finally:
+        home.close()
+    assert by_facts["value"][by_facts["time_ms"].index(marked_ms + DAY_MS // 2)] == 999.0
+    assert anew["value"][anew["time_ms"].index(marked_ms + DAY_MS // 2)] < 999.0
+    told = [(use["time_ms"][-1], len(use["time_ms"])) for use in (by_facts, anew)]
+    assert told == [(march(30, 22) + DAY_MS // 2, 24), (march(30, 22) + DAY_MS // 2, 30)]
