@@ -102,9 +102,8 @@ def refresh(home: Home, now_ms: int) -> int:
         due += [_Due(shelf.label, ours, spells, (*span, hold_ms)) for span in spans]
         finished[shelf.label] = done
     computed = list(_climates(home, due))
-    hourly = pd.concat([*frames, *computed], ignore_index=True) if frames or computed else None
     derived = {DONE: _told_done(finished, paces)} if (finished, paces) != (kept, known) else {}
-    home.readings.write_facts(hourly=hourly, touched_until=touched.until, derived=derived)
+    home.readings.write_facts(hourly=[*frames, *computed], touched_until=touched.until, derived=derived)
     return sum(len(one) for one in computed)
 
 

@@ -190,7 +190,7 @@ class ReadingsStore(Protocol):
 
     def write_facts(
         self,
-        hourly: "pd.DataFrame | None" = None,
+        hourly: "Sequence[pd.DataFrame]" = (),
         daily: "pd.DataFrame | None" = None,
         *,
         touched_until: int | None = None,
@@ -198,8 +198,9 @@ class ReadingsStore(Protocol):
     ) -> None:
         """Write facts and clear the marks they answer, in one transaction.
 
-        `hourly` has `place, hour_ms` and any of `HOURLY_COLUMNS`, `daily` has `pot, day_ms` and any of
-        `DAILY_COLUMNS`. A row replaces the row of the same key; a row without a single value removes it.
+        Each table of `hourly` has `place, hour_ms` and any of `HOURLY_COLUMNS`; `daily` has `pot, day_ms` and any of
+        `DAILY_COLUMNS`. A row replaces the row of the same key; a row without a single value removes it. Tables are
+        written in their order, each by itself: years of all places need not be copied together.
         Marks up to `touched_until` are cleared; an hour touched again meanwhile keeps its mark. `derived` is what
         `put_derived` takes, by key.
         """

@@ -189,7 +189,7 @@ class SqliteReadings:
 
     def write_facts(
         self,
-        hourly: "pd.DataFrame | None" = None,
+        hourly: "Sequence[pd.DataFrame]" = (),
         daily: "pd.DataFrame | None" = None,
         *,
         touched_until: int | None = None,
@@ -197,8 +197,8 @@ class SqliteReadings:
     ) -> None:
         """Write facts and clear the marks they answer, in one transaction (see the protocol)."""
         with self._connections.writing() as db:
-            if hourly is not None:
-                facts.write_hourly(db, hourly)
+            for table in hourly:
+                facts.write_hourly(db, table)
             if daily is not None:
                 facts.write_daily(db, daily)
             if touched_until is not None:

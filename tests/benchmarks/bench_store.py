@@ -337,7 +337,7 @@ def kept_hourly(folder: Path, series: int, runs: int) -> float:
         for number in range(series):
             noise = np.random.default_rng(number).uniform(0.2, 1.5, (len(HOURLY_COLUMNS), hours.size))
             facts = {"place": f"shelf {number}", "hour_ms": hours, **dict(zip(HOURLY_COLUMNS, noise, strict=True))}
-            store.write_facts(pd.DataFrame(facts))
+            store.write_facts([pd.DataFrame(facts)])
         return 1000 * clock_s(lambda: [store.read_hourly(f"shelf {n}", T0, 2**50) for n in range(series)], min(runs, 5))
 
 

@@ -339,13 +339,13 @@ def test_facts_replace_facts_of_the_same_hour_and_an_empty_row_removes_them(pair
             "coverage": [1.0, 0.5, 1.0],
         }
     )
-    pair.writer.write_facts(facts)
+    pair.writer.write_facts([facts])
     kept = pair.reader.read_hourly("east-window", T0, T0 + 2 * HOUR_MS)
     assert list(kept.columns) == ["hour_ms", *HOURLY_COLUMNS]
     assert kept["hour_ms"].tolist() == [T0, T0 + HOUR_MS]
     assert kept["vpd_kpa"].tolist() == [0.8, 0.9]
     assert kept["temperature_c"].isna().all()
-    pair.writer.write_facts(pd.DataFrame({"place": ["east-window"], "hour_ms": [T0], "vpd_kpa": [math.nan]}))
+    pair.writer.write_facts([pd.DataFrame({"place": ["east-window"], "hour_ms": [T0], "vpd_kpa": [math.nan]})])
     assert pair.reader.read_hourly("east-window", T0, T0 + 2 * HOUR_MS)["hour_ms"].tolist() == [T0 + HOUR_MS]
     assert pair.reader.read_hourly("stairwell", T0, T0 + HOUR_MS).empty
 
@@ -357,7 +357,7 @@ def test_hourly_facts_of_a_year_and_several_places_come_back_place_by_place(pair
     for place in ("east-window", "stairwell"):
         values = pd.DataFrame(rng.normal(0, 1, (hours.size, len(HOURLY_COLUMNS))), columns=list(HOURLY_COLUMNS))
         frames[place] = values.assign(hour_ms=hours, place=place)
-    pair.writer.write_facts(pd.concat(frames.values()).sample(frac=1, random_state=3))
+    pair.writer.write_facts([pd.concat(frames.values()).sample(frac=1, random_state=3)])
     for place, facts in frames.items():
         kept = pair.reader.read_hourly(place, int(hours[7]), int(hours[-5]))
         pd.testing.assert_frame_equal(kept, facts.iloc[7:-5][kept.columns].reset_index(drop=True))
@@ -365,7 +365,7 @@ def test_hourly_facts_of_a_year_and_several_places_come_back_place_by_place(pair
 
 def test_hourly_facts_that_do_not_begin_on_the_hour_are_refused(pair: Pair) -> None:
     with pytest.raises(ValueError, match="hourly facts begin on the hour, UTC"):
-        pair.writer.write_facts(pd.DataFrame({"place": ["east-window"], "hour_ms": [T0 + 1], "vpd_kpa": [1.0]}))
+        pair.writer.write_facts([pd.DataFrame({"place": ["east-window"], "hour_ms": [T0 + 1], "vpd_kpa": [1.0]})])
 
 
 def test_daily_facts_of_a_pot_come_back_with_every_column(pair: Pair) -> None:
@@ -378,7 +378,7 @@ def test_daily_facts_of_a_pot_come_back_with_every_column(pair: Pair) -> None:
 
 def test_facts_with_an_unknown_column_are_refused_by_name(pair: Pair) -> None:
     with pytest.raises(ValueError, match="hourly facts have no column named mood"):
-        pair.writer.write_facts(pd.DataFrame({"place": ["east-window"], "hour_ms": [T0], "mood": [1.0]}))
+        pair.writer.write_facts([pd.DataFrame({"place": ["east-window"], "hour_ms": [T0], "mood": [1.0]})])
 
 
 def test_something_derived_is_kept_under_its_key_with_its_fingerprint(pair: Pair) -> None:

@@ -305,7 +305,7 @@ def test_an_upgrade_that_fails_leaves_neither_change_nor_record(store: SqliteRea
 
 
 def test_a_damaged_block_of_facts_says_so(store: SqliteReadings, path: Path) -> None:
-    store.write_facts(pd.DataFrame({"place": ["east-window"], "hour_ms": [T0], "vpd_kpa": [1.0]}))
+    store.write_facts([pd.DataFrame({"place": ["east-window"], "hour_ms": [T0], "vpd_kpa": [1.0]})])
     with closing(sqlite3.connect(path)) as db, db:
         db.execute("UPDATE hourly SET body = substr(body, 1, 20)")
     with pytest.raises(StoreTorn, match="a block of hourly facts is damaged; they can be computed anew"):
