@@ -24,6 +24,8 @@ DAYS_AHEAD = 56
 """As far ahead as a full reservoir may last; beyond it the pace of the last week stands."""
 BORROWED_LOG_SD = 0.45
 """How far the thirst of a pot may be from the usual one, as a log-sd, at least (assumed)."""
+LEAST_THIRST = 0.05
+"""Below it a pot's use cannot be told from none (assumed)."""
 USUAL_C = 20.0
 AIR_RECORD_DAYS = 90
 """How far back the air that is expected leans on what was measured."""
@@ -83,11 +85,14 @@ def _thirsts(situation: Situation, rng: np.random.Generator, count: int) -> Thir
     """Log-normal draws: a measured pot about its own, another about the middle of the measured ones."""
     found = situation.thirst
     measured = np.isfinite(found.multiplier)
-    log_own = np.log(np.where(measured, found.multiplier, 1.0))
-    own_sd = np.log(np.where(measured, found.high / np.maximum(found.low, 1e-9), 1.0)) / 3.29
-    usual = float(np.median(log_own[measured])) if measured.any() else 0.0
-    spread = max(float(np.std(log_own[measured])) if measured.sum() > 2 else 0.0, BORROWED_LOG_SD)
-    centre, sd = np.where(measured, log_own, usual), np.where(measured, own_sd, spread)
+    least, own, most = (
+        np.log(np.maximum(np.where(measured, one, 1.0), LEAST_THIRST))
+        for one in (found.low, found.multiplier, found.high)
+    )
+    own_sd = (most - least) / 3.29
+    usual = float(np.median(own[measured])) if measured.any() else 0.0
+    spread = max(float(np.std(own[measured])) if measured.sum() > 2 else 0.0, BORROWED_LOG_SD)
+    centre, sd = np.where(measured, own, usual), np.where(measured, own_sd, spread)
     multiplier = np.exp(centre + sd * rng.standard_normal((count, measured.size)))
     _, temperature, level = usual_air_and_level(situation)
     at_one = steady(situation.standing.columns, 1.0, temperature, level).loss_ml_per_day

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -156,6 +157,15 @@ def test_use_ahead_is_told_for_four_weeks_and_only_where_there_is_air(home: Home
     assert dict(zip(POTS, known.tolist(), strict=True))["shelf without sensor"] is False
     assert known.sum() >= 6
     assert (ahead.use_ml_per_day[:, known] > 0).all()
+
+
+def test_a_measured_pot_that_uses_nothing_takes_no_answer_from_the_others(home: Home):
+    situation = situation_at(home, NOW_MS)
+    assert situation is not None
+    found = situation.thirst
+    nothing = {name: np.where(np.isfinite(found.multiplier), 0.0, np.nan) for name in ("multiplier", "low", "high")}
+    ahead = use_ahead(replace(situation, thirst=replace(found, **nothing)))
+    assert (np.isfinite(ahead.use_ml_per_day) == np.isfinite(use_ahead(situation).use_ml_per_day)).all()
 
 
 def test_the_wall_shows_the_same_figures_as_the_command(home: Home, told: dict[str, dict[str, Any]]):
