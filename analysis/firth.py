@@ -264,7 +264,10 @@ def _maximum(table: _Table, origin: FloatArray, basis: FloatArray) -> tuple[Floa
         slope = basis.T @ score
         if basis.shape[1] == 0 or not np.isfinite(value):
             break
-        step = np.linalg.solve(basis.T @ information @ basis, slope)
+        try:
+            step = np.linalg.solve(basis.T @ information @ basis, slope)
+        except np.linalg.LinAlgError:
+            break  # so far out that every chance is 0 or 1 to the last digit: the curve is flat here
         # steps are limited in what they do to the fitted logits, so a column in mm and one in days are treated alike
         largest = float(np.abs(table.design @ (basis @ step)).max())
         step *= min(1.0, _LARGEST_STEP_LOGITS / max(largest, 1e-300))
@@ -285,9 +288,14 @@ def _maximum(table: _Table, origin: FloatArray, basis: FloatArray) -> tuple[Floa
 def _profile(
     table: _Table, contrasts: FloatArray, targets: float | FloatArray, near: FloatArray
 ) -> tuple[FloatArray, float]:
-    """The best coefficients, and their penalised likelihood, among those with contrasts @ b = targets."""
+    """The best coefficients, and their penalised likelihood, among those with contrasts @ b = targets.
+
+    It begins near others that are given, or at the least coefficients where these fit better: a neighbour's steep slope
+    may put every chance here at 0 or 1 to the last digit, and from there no way leads back.
+    """
     rows = np.atleast_2d(contrasts)
-    origin = near + np.linalg.pinv(rows) @ (np.atleast_1d(targets) - rows @ near)
+    reach, wanted = np.linalg.pinv(rows), np.atleast_1d(targets)
+    origin = max((near + reach @ (wanted - rows @ near), reach @ wanted), key=lambda beta: _terms(table, beta)[0])
     _, _, directions = np.linalg.svd(rows)
     return _maximum(table, origin, directions[len(rows) :].T)
 

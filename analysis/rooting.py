@@ -248,7 +248,7 @@ def _quantile(grid: FloatArray, density: FloatArray, at: FloatArray) -> FloatArr
 def _sentence(rests_on: str, value: float, low: float, high: float, tips: int, looks: int, pots: int) -> str:
     depth = f"{quantity(value, 'mm')}, could be {span(low, high, 'mm')}"
     if rests_on == "measured":
-        seen = f"{tips} tips, {looks} looks, {pots} pot{'s' if pots != 1 else ''}"
+        seen = f"{tips} tips, {looks} look{'s' if looks != 1 else ''}, {pots} pot{'s' if pots != 1 else ''}"
         return f"New tips get through a dry layer of up to {depth} ({seen})."
     if rests_on == "borrowed":
         return f"Rooting depth borrowed from other plants here: {depth}."

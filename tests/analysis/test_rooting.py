@@ -57,6 +57,24 @@ def test_groups_looked_at_in_one_depth_each_are_guesses_still() -> None:
         assert {answer.rests_on for answer in answers.values()} == {"guessed"}
 
 
+def test_a_look_at_three_groups_of_which_two_are_all_one_way_is_an_answer_too() -> None:
+    """Four looks, as a first week may bring: far from them every chance is 0 or 1 to the last digit."""
+    groups = [("fine", "even"), ("thick", "wetter"), ("thick", "wetter"), ("fine", "wetter")]
+    table = pd.DataFrame(
+        {
+            "pot": ["a", "b", "c", "d"],
+            "roots": [roots for roots, _ in groups],
+            "likes": [likes for _, likes in groups],
+            EXPOSURE: [17.676667, 0.588413, 0.621898, 23.590126],
+            "going_on": [4.0, 8.0, 5.0, 0.0],
+            "stopped": [1.0, 0.0, 0.0, 5.0],
+            "rotted": 0,
+        }
+    )
+    for answer in rooting_depths(table, groups).values():
+        assert 5 < answer.low_mm < answer.value_mm < answer.high_mm < 45
+
+
 def test_notes_learn_a_depth_that_the_interval_covers() -> None:
     """20 invented collections whose true depth is anywhere between 10 and 32 mm: 90 % is asked of the interval."""
     covered, near = 0, []
