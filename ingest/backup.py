@@ -301,15 +301,7 @@ def _unpacked(file: Path, folder: Path) -> dict[str, Any]:
                 if name not in (_READINGS, _LOGBOOK, _SETTINGS) and not _PHOTO.fullmatch(name):
                     raise Refused(f"{file} holds {name[:60]!r}, which no backup of dryline holds; nothing was changed.")
                 _unpack(archive, name, digest, folder / name, file)
-    except (
-        zipfile.BadZipFile,
-        KeyError,
-        json.JSONDecodeError,
-        TypeError,
-        EOFError,
-        zlib.error,
-        NotImplementedError,
-    ) as error:
+    except _NO_BACKUP as error:
         raise Refused(f"{file} is not a whole backup of dryline ({error}); nothing was changed.") from error
     except OSError as error:
         raise Refused(f"{file} cannot be read: {error.strerror or error}; nothing was changed.") from error
