@@ -5,6 +5,7 @@ from typing import Any
 
 from dash import html
 
+from analysis.options import AT_A_REPOT
 from dashboard.figures.chances import chance, tenths_words
 from dashboard.pages import Answer
 from dashboard.pages.guide_words import (
@@ -133,7 +134,7 @@ def _doors(pot: Mapping[str, Any], advised: Mapping[str, Any] | None) -> Any:
 
 def can_take(change: str) -> bool:
     """Whether doing it now can be logged: not leaving, and not what waits for the next repot."""
-    return change != "leave" and not change.endswith("at the next repot")
+    return change != "leave" and not change.endswith(AT_A_REPOT)
 
 
 def _rests(pot: Mapping[str, Any]) -> Any:
