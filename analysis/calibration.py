@@ -38,6 +38,7 @@ from analysis.climate_in_notes import ClimateEffect, climate_effect
 from analysis.columns import Columns, FloatArray, joined
 from analysis.dry_layer import drivers, first_known_mean, steady
 from analysis.dry_layer_slopes import CONSTANTS, Weights, line_at_rest, step_with_slopes
+from analysis.known_mean import known_mean
 from analysis.media import MEDIA
 from analysis.quantities import quantity
 
@@ -614,7 +615,8 @@ def _bounds(notes: DepthNotes, fit: Fit, pots: int) -> Bounds | None:
     air = _lately(of)
     shared, own = fit.mode[: fit.shared], fit.mode[fit.shared :].reshape(fit.owners, len(POT_CONSTANTS))
     owner, depth = fit.owner[index], fit.depth_mm[index]
-    uptake = _mean_or_nan(of.uptake_ml_per_day, len(index))
+    told = of.uptake_ml_per_day
+    uptake = np.full(len(index), np.nan) if told is None else known_mean(told)  # NaN: the column's own
     at_mode = _with(of.columns, fit.spread, shared, own[owner])
     rest = steady(at_mode, *air, uptake_ml_per_day=uptake).dry_depth_mm
     slopes = fit.jacobian[index]
@@ -648,15 +650,6 @@ def _differ(before: Columns, after: Columns) -> npt.NDArray[np.bool_]:
         same = np.isclose(value[..., : after.pots], value[..., after.pots :], equal_nan=True)
         alike &= same.reshape(-1, after.pots).all(axis=0)
     return ~alike
-
-
-def _mean_or_nan(series: FloatArray | None, notes: int) -> FloatArray:
-    """Mean (note,) of what is known of a series (step, note); NaN, the column's own, where nothing is."""
-    if series is None:
-        return np.full(notes, np.nan)
-    known = np.isfinite(series)
-    total, count = np.where(known, series, 0.0).sum(axis=0), known.sum(axis=0)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _lately(notes: DepthNotes) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -26,6 +26,7 @@ from analysis.calibration import Draws
 from analysis.columns import Columns, FloatArray
 from analysis.counterfactual import BoolArray
 from analysis.dry_layer import critical_vpd_kpa, transient
+from analysis.known_mean import known_mean
 from analysis.options import AT_A_REPOT, Description, Option, depth_above_medium_mm, options_for
 from analysis.quantities import marked, quantity, span
 from analysis.setups import column_parameters
@@ -156,17 +157,9 @@ def in_driest_month(home: Home, season_vpd_kpa: FloatArray, moister_season_kpa: 
 
     moister_season_kpa (pot,): the same of the moister shelf; without it that shelf dries as the pot's own does.
     """
-    times = season_vpd_kpa / mean_of_known(home.vpd_kpa)
-    there = times if moister_season_kpa is None else moister_season_kpa / mean_of_known(home.moister_vpd_kpa)
+    times = season_vpd_kpa / known_mean(home.vpd_kpa)
+    there = times if moister_season_kpa is None else moister_season_kpa / known_mean(home.moister_vpd_kpa)
     return replace(home, vpd_kpa=home.vpd_kpa * times, moister_vpd_kpa=home.moister_vpd_kpa * there)
-
-
-def mean_of_known(series: FloatArray) -> FloatArray:
-    """Mean over days of what is known of (day, pot); NaN where no day is."""
-    known = np.isfinite(series)
-    count = known.sum(axis=0)
-    total = np.where(known, series, 0.0).sum(axis=0)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def in_words(chance: float, low: float, high: float) -> str:
@@ -250,7 +243,7 @@ def _drivers(
     """Air and level (day, 1, pot) under the option; unknown days are the pot's mean day."""
 
     def filled(series: FloatArray) -> FloatArray:
-        return np.where(np.isfinite(series), series, mean_of_known(series))
+        return np.where(np.isfinite(series), series, known_mean(series))
 
     options = [chosen[int(p)] for p in index]
     moved = np.array([option.move_to is not None for option in options])

@@ -11,8 +11,8 @@ import numpy as np
 from analysis.calibration import Draws
 from analysis.dry_layer import steady
 from analysis.guide import Home as Advised
-from analysis.guide import mean_of_known
 from analysis.held_series import FloatArray
+from analysis.known_mean import known_mean
 from analysis.setups import column_parameters
 from dashboard.answers.exposures import labels_of, looks_of, rooting_draws_mm, rooting_of
 from dashboard.answers.pots import DRINKS_LESS
@@ -68,7 +68,7 @@ def advised_home(situation: Situation, draws: int) -> Advised:
 def _moister_shelves(situation: Situation, vpd_kpa: FloatArray) -> list[str | None]:
     """For every pot the next moister shelf with pots on it: of those clearly moister, the one least unlike its own."""
     pots = situation.standing.pots
-    mean = mean_of_known(vpd_kpa)
+    mean = known_mean(vpd_kpa)
     of_shelf = {pot.shelf: float(mean[place]) for place, pot in enumerate(pots) if np.isfinite(mean[place])}
     found: list[str | None] = []
     for place in range(len(pots)):

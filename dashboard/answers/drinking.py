@@ -6,8 +6,8 @@ Only a pot whose own sensor follows its level can say so; weeks before a change 
 import numpy as np
 
 from analysis.drinking import drinks_less_lately
+from analysis.known_mean import known_mean
 from dashboard.answers.situation import Situation
-from dashboard.answers.water import known_mean
 from ingest.readings import DAY_MS
 
 WEEKS = 4

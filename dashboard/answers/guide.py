@@ -13,9 +13,10 @@ import numpy as np
 
 from analysis.calibration import Draws, calibrate
 from analysis.expected_air import Season, dry_season
-from analysis.guide import Advice, Outlook, advise, in_driest_month, in_words, mean_of_known
+from analysis.guide import Advice, Outlook, advise, in_driest_month, in_words
 from analysis.guide import Home as Advised
 from analysis.held_series import FloatArray
+from analysis.known_mean import known_mean
 from analysis.looks import best_look
 from analysis.quantities import marked
 from dashboard.answers import lines as dry_lines
@@ -185,7 +186,7 @@ def _season_air(
 
     own = np.array([of(pot.shelf) for pot in situation.standing.pots])
     there = np.array([of(label) for label in advised.moister])
-    return np.fmax(own, mean_of_known(advised.vpd_kpa)), np.fmax(there, mean_of_known(advised.moister_vpd_kpa))
+    return np.fmax(own, known_mean(advised.vpd_kpa)), np.fmax(there, known_mean(advised.moister_vpd_kpa))
 
 
 def _span_of(looked: Any, pot: str) -> tuple[float, float] | None:
@@ -248,7 +249,7 @@ def _eased(situation: Situation, advice: list[Advice]) -> dict[int, dict[str, An
         if "repot" not in one.change:
             continue
         step = next(outlook.option for outlook in one.options if outlook.option.change == one.change)
-        air = [mean_of_known(series[-28 * STEPS_A_DAY :])[place] for series in (course.vpd_kpa, course.temperature_c)]
+        air = [known_mean(series[-28 * STEPS_A_DAY :])[place] for series in (course.vpd_kpa, course.temperature_c)]
         level = float(situation.waters[place].level_mm[-28 * STEPS_A_DAY :].mean())
         met = Meeting(place, situation.standing.pots[place].setup, step.setup, float(air[0]), float(air[1]), level)
         found[place] = easing(situation, met)

@@ -14,6 +14,7 @@ import pandas as pd
 
 from analysis.calibration import Draws, Posterior, calibrate
 from analysis.columns import Columns
+from analysis.known_mean import known_mean
 from analysis.reservoir import Vessel
 from analysis.thirst import Thirst, thirst
 from dashboard.answers import lines as dry_lines
@@ -22,7 +23,7 @@ from dashboard.answers.computing import mapped_on_cluster
 from dashboard.answers.lines import Course, columns_along, course_of, expected_use_ml_per_day, grid_until
 from dashboard.answers.refresh import refresh
 from dashboard.answers.standing import Standing, standing_at
-from dashboard.answers.water import StandingWater, known_mean, usual_vessel, waters_of
+from dashboard.answers.water import StandingWater, usual_vessel, waters_of
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS, FloatArray
 from ingest.sensors import Sensor

@@ -15,6 +15,7 @@ from analysis.calibration import LOOKING_SD_MM, USUAL_LOOKING_SD_MM, calibrate
 from analysis.columns import Columns
 from analysis.counterfactual import Drivers, Spell, shown_days
 from analysis.held_series import FloatArray
+from analysis.known_mean import known_mean
 from analysis.levels import EMPTY_BELOW_MM
 from analysis.pot_water import PotWater
 from analysis.setups import column_parameters
@@ -24,7 +25,7 @@ from dashboard.answers.lines import STEP_MS, depth_notes, in_force
 from dashboard.answers.situation import Situation
 from dashboard.answers.standing import Description
 from dashboard.answers.use_ahead import STEPS_A_DAY
-from dashboard.answers.water import known_mean, surroundings, water_of, what_is_told
+from dashboard.answers.water import surroundings, water_of, what_is_told
 from ingest.home import Home
 from ingest.readings import DAY_MS
 

@@ -13,12 +13,12 @@ import numpy as np
 from analysis.dry_layer import steady
 from analysis.expected_air import expected_vpd_kpa
 from analysis.held_series import FloatArray
+from analysis.known_mean import known_mean
 from analysis.levels import EMPTY_BELOW_MM
 from analysis.reservoir import water_ml
 from analysis.water_ahead import unfilled, use_at_level_ml_per_day
 from dashboard.answers.lines import STEP_HOURS, level_draws
 from dashboard.answers.situation import Situation
-from dashboard.answers.water import known_mean
 
 DAYS_AHEAD = 56
 """As far ahead as a full reservoir may last; beyond it the pace of the last week stands."""

@@ -15,6 +15,7 @@ import pandas as pd
 from analysis.book_water import book_water, switched_water
 from analysis.columns import Columns
 from analysis.held_series import BoolArray, FloatArray, IntArray
+from analysis.known_mean import known_mean
 from analysis.levels import cleaned, level_at, level_by_the_book
 from analysis.pot_water import PotWater, RefillNotes, measured_water, weighed_water
 from analysis.reservoir import Vessel, vessel_by_area
@@ -170,13 +171,6 @@ def waters_of(
         _reckoned(pot, water, grid_ms, expected_ml_per_day[:, index], float(ratio[index]), usual)
         for index, (pot, water) in enumerate(zip(standing.pots, found, strict=True))
     ]
-
-
-def known_mean(series: FloatArray) -> FloatArray:
-    """Means (pot,) of what is known of `(step, pot)`; NaN where nothing is."""
-    known = np.isfinite(series)
-    count = known.sum(axis=0)
-    return np.asarray(np.where(count > 0, np.where(known, series, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan))
 
 
 @dataclass(frozen=True)
