@@ -11,7 +11,8 @@ look costs hardly more than a single test would.
 It knows shares of information only; what a look is and what is compared is for `trials.py`.
 
 *Source*: Armitage, McPherson & Rowe 1969, JRSS A 132:235 (the integration); Lan & DeMets 1983, Biometrika 70:659
-(spending, eq. for the O'Brien-Fleming shape); Jennison & Turnbull 1989, JRSS B 51:305 (repeated intervals).
+(spending, O'Brien and Fleming's shape, half of the error to each tail); Jennison & Turnbull 1989, JRSS B 51:305
+(repeated intervals).
 """
 
 import numpy as np
@@ -37,7 +38,7 @@ def spending_boundaries(share: npt.ArrayLike, alpha: float = 0.05) -> FloatArray
     """Two-sided boundaries (k,) in standard errors for looks at rising shares (k,) of the planned information.
 
     Raises ValueError for shares that do not rise within (0, 1].
-    *Holds for* evidence with independent increments; within 0.002 of published constants.
+    *Holds for* evidence with independent increments; within 0.0005 of published constants.
     """
     t = np.asarray(share, float)
     if t.ndim != 1 or len(t) == 0 or (np.diff(t) <= 0).any() or t[0] <= 0 or t[-1] > 1 + 1e-12:
