@@ -93,7 +93,7 @@
   function isLost() { return seen.heard > 0 && Date.now() - seen.heard > LOST_AFTER_MS; }
 
   const HOUSE = {
-    ingester_stopped: { near: "Nothing is listening to the sensors: what is measured now is not kept. Start the house again on its computer (dryline run).", far: "not listening" },
+    ingester_stopped: { near: "Nothing is listening to the sensors; readings are not kept. Start the house again on its computer (dryline run).", far: "not listening" },
     store_gone: { near: "A file of the store is no longer where it was: what comes in now will be lost. Stop dryline, put the file back, and start again.", far: "store gone" },
     clock_wrong: { near: "The clock of the glasshouse computer is wrong: what is measured now has no true time. Set it, or connect it to the network.", far: "clock wrong" },
   };

@@ -212,7 +212,7 @@ def test_whatever_keeps_the_wall_from_being_true_looks_different_from_all_well_a
         {"kind": "ingester_stopped", "says": "The ingester has not reported for a minute."},
         {"kind": "ingester_trouble", "says": "The broker does not let us in."},
     ]
-    page = open_page("/near")
+    page = open_page("/near", size=(1280, 960))
     assert "3 % free" in page.locator(".notice-disk").inner_text()
     assert "Nothing is listening to the sensors" in page.locator(".notice-house").first.inner_text()
     assert "The broker does not let us in." in page.locator(".notice-house").last.inner_text()
