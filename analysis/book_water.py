@@ -37,6 +37,13 @@ BOOK_USE_ERROR = 0.4
 WEEK_TO_WEEK = 0.15
 """How far a week's use is from that of the weeks before it, as a share (sd); assumed."""
 
+DOUBTED_BELOW, STOOD_BELOW = 0.2, 0.5
+"""Use between notes below the first share of what is expected is doubted, and is told as a level that stood where even
+at its most it is below the second (assumed)."""
+
+TOO_ROUGH = "its notes are too rough for a use so small"
+LEVEL_STOOD = "its level hardly fell between its notes, so a refill was not noted or it drinks nothing"
+
 FORGOTTEN_REFILLS = 0.35
 """How much larger the use may have been because of refills that were not noted, as a share (sd, upwards); assumed."""
 
@@ -176,6 +183,10 @@ def _by_the_book(
     rests_on: RestsOn,
 ) -> PotWater:
     measured, measured_sd = _recent_use(intervals, at_ms, 21.0)
+    doubted = rests_on == "notes" and measured < DOUBTED_BELOW * expected_ml_per_day
+    stood = measured + Z_90 * measured_sd < STOOD_BELOW * expected_ml_per_day
+    if doubted:
+        measured, rests_on = float("nan"), "expected"
     daily = measured if np.isfinite(measured) else expected_ml_per_day
     error = max(measured_sd / max(measured, 1e-6), WEEK_TO_WEEK) if np.isfinite(measured) else BOOK_USE_ERROR
     if not notes.time_ms.size or not np.isfinite(daily):
@@ -193,7 +204,9 @@ def _by_the_book(
     )
     edges = full_days(utc_midnights(since, at_ms) if day_edges_ms is None else day_edges_ms, since, at_ms)
     week, week_sd = _recent_use(intervals, at_ms, 14.0)
-    if np.isfinite(week):
+    if doubted:
+        use = UsePerDay(np.nan, np.nan, np.nan, LEVEL_STOOD if stood else TOO_ROUGH)
+    elif np.isfinite(week):
         # The interval also says how far the last week may have been from the weeks that were measured.
         spread = Z_90 * float(np.hypot(week_sd, WEEK_TO_WEEK * week))
         # A refill that nobody wrote down makes the use between two notes look smaller than it was.

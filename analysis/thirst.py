@@ -19,6 +19,8 @@ SURE = 1.645  # of a 90 % interval
 TOP_SHARE_SD = 0.3
 """How far the modelled loss through top, holes and gap may be off, as a share of it."""
 MODEL_SHARE_SD = 0.15
+TOO_UNSURE = 2.0
+"""Use that is less sure than this, as sd over value, has no logarithm to speak of: its limit is a sum."""
 _GRID = np.linspace(-3.0, 3.0, 121)  # in prior sds of the logarithm of the uptake
 
 
@@ -63,8 +65,11 @@ def thirst(
     loss = now.loss_ml_per_day
     with np.errstate(divide="ignore", invalid="ignore"):
         times = np.where(loss > 0.0, use / loss, np.nan)
-        off = np.hypot(np.where(use > 0.0, sd / use, np.nan), MODEL_SHARE_SD)
-    low, high = times * np.exp(-SURE * off), times * np.exp(SURE * off)
+        unsure = np.where(use > 0.0, sd / use, np.inf)
+        off = np.hypot(np.minimum(unsure, TOO_UNSURE), MODEL_SHARE_SD)
+        most = (use + SURE * sd) / np.where(loss > 0.0, loss, np.nan) * np.exp(SURE * MODEL_SHARE_SD)
+    low = times * np.exp(-SURE * off)
+    high = np.where(unsure <= TOO_UNSURE, times * np.exp(SURE * off), most)
     uptake, log_sd = _uptake(columns, use, sd, loss - now.plant_ml_per_day, vpd)
     return Thirst(times, low, high, times * at_one, low * at_one, high * at_one, uptake, log_sd)
 

@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.book_water import LEVEL_STOOD
 from analysis.quantities import quantity, span
 from dashboard.answers.drinking import drinks_less_says
 from dashboard.answers.exposures import rooting_of
@@ -128,6 +129,8 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
         return "too_wet", "Moist to the top with little drained medium above the water: keep the level lower."
     if not water.level_known and not water.measured:
         return "look", _look_says(water)
+    if water.told.week.reason == LEVEL_STOOD:
+        return "look", f"{LEVEL_STOOD[0].upper()}{LEVEL_STOOD[1:]}: look at the level, the wick and the roots."
     return "well", _well_says(depth)
 
 

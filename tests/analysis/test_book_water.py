@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.book_water import book_water, switched_water
+from analysis.book_water import LEVEL_STOOD, TOO_ROUGH, book_water, switched_water
 from analysis.held_series import DAY_MS, HOUR_MS
 from analysis.pot_water import RefillNotes, no_notes
 from analysis.reservoir import vessel_by_area
@@ -84,6 +84,22 @@ def test_a_pot_of_which_nothing_is_noted_has_no_level_and_says_why():
     silent = book_water(VESSEL, notes((0, np.nan, True)), at(3))
     assert silent.week.reason == "neither use nor expectation is known"
     assert np.isnan(silent.level_mm)
+
+
+def test_a_level_that_stood_between_two_looks_is_doubted_and_what_is_expected_carries_it_on():
+    """31 mm, and three weeks later 35: either somebody poured, or the pot drinks nothing."""
+    looks = notes((0, np.nan, False, 31.0), (21, np.nan, False, 35.0))
+    water = book_water(VESSEL, looks, at(25), expected_use_ml_per_day=9.0)
+    assert np.isnan(water.week.value)
+    assert water.week.reason == LEVEL_STOOD
+    assert water.rests_on == "expected"
+    assert water.level_mm == pytest.approx(35 - 4 * 9 / 9, abs=0.2)
+    close = notes((0, np.nan, False, 33.0), (3, np.nan, False, 33.0))
+    assert book_water(VESSEL, close, at(4), expected_use_ml_per_day=9.0).week.reason == TOO_ROUGH
+    little = book_water(VESSEL, notes((0, np.nan, False, 40.0), (21, np.nan, False, 32.0)), at(25),
+                        expected_use_ml_per_day=9.0)  # fmt: skip
+    assert little.week.value == pytest.approx(8 * 9 / 21, rel=0.01)
+    assert little.rests_on == "notes"
 
 
 def test_notes_in_the_future_are_not_known_yet():

@@ -57,6 +57,14 @@ def test_use_below_what_the_pot_must_lose_gives_a_small_plant_and_no_negative_on
     assert 0.0 < found.uptake_ml_per_day_at_1_kpa[0] < a_pot().uptake_ml_per_day_at_1_kpa[0]
 
 
+@pytest.mark.parametrize("use", [0.0, 0.01])
+def test_use_that_cannot_be_told_from_none_has_a_thirst_within_what_was_measured(use: float) -> None:
+    expected = float(steady(a_pot(), **AIR).loss_ml_per_day[0])
+    found = thirst(a_pot(), use, 0.5, *AIR.values())
+    assert 0.0 <= found.low[0] <= found.multiplier[0] <= 0.01
+    assert 0.5 / expected < found.high[0] < 3.0 * 0.5 / expected
+
+
 def test_unknown_use_leaves_the_prior_and_no_multiplier() -> None:
     pot = a_pot()
     found = thirst(pot, np.array([np.nan]), np.array([1.0]), *AIR.values())

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from dashboard import tables
-from dashboard.answers import explain
+from dashboard.answers import explain, pots
 from dashboard.answers import round as rounds
 from dashboard.answers.situation import UnknownPot, situation_at
 from dashboard.answers.use_ahead import use_ahead
@@ -61,6 +61,16 @@ def test_a_pot_whose_level_nobody_knows_comes_first_and_is_marked_as_a_guess(hom
     assert later[0]["pots"] == []
     due = [pot for visit in later for pot in visit["pots"]]
     assert all(pot["level_is_known"] for pot in due)
+
+
+def test_a_pot_whose_level_stood_between_two_looks_is_planned_all_the_same(home):
+    for day, level_mm in ((2, 31.0), (18, 34.0)):
+        home.logbook.add_note({"time_ms": march(day), "pot": "window left", "kind": "inspection", "level_mm": level_mm})
+    found = rounds.answer(home, march(20))
+    assert [one["pot"] for one in found["unplanned"]] == ["stair top"]
+    told = {pot["pot"]: pot for pot in pots.answer(home, march(20))["pots"]}["window left"]
+    assert told["days_left"]["p10"] < told["days_left"]["p90"]
+    assert not told["use_is_measured"]
 
 
 def test_a_filled_pot_lasts_longer_than_its_water_at_the_pace_of_today(home):
