@@ -13,7 +13,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -271,7 +271,9 @@ def guide(home: HomeFolder = None, at: AtTime = None, as_json: AsJson = False) -
 def round_(
     home: HomeFolder = None,
     at: AtTime = None,
-    away: Annotated[str | None, typer.Option(metavar="FROM..TO", help="Plan an absence: two dates or times.")] = None,
+    away: Annotated[
+        str | None, typer.Option(metavar="FROM..TO", help="Plan an absence: the day you leave and are back.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Which pots to water on which day, how much, and what to mix."""
@@ -301,7 +303,16 @@ def _span_ms(text: str, zone: str) -> tuple[int, int]:
     if not dots:
         raise WrongUse(f"{text} is not a span; write it as 2026-03-01..2026-03-14.")
     here = zone_named(zone)
-    return _moment_ms(first, here), _moment_ms(last, here)
+    return _moment_ms(first, here), _end_ms(last, here)
+
+
+def _end_ms(text: str, zone: tzinfo) -> int:
+    """When a span ends: a day that is named without a time belongs to it, as on the screen."""
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        return _moment_ms(text, zone)
+    return _moment_ms((day + timedelta(days=1)).isoformat(), zone)
 
 
 # --- services ---

@@ -25,6 +25,7 @@ IntArray = npt.NDArray[np.int64]
 
 ACCEPTED_RISK = 0.05
 SLIPPED_VISIT_DAYS = 0.5  # a visit planned for the morning may happen at night
+MOST_SITTER_VISITS = 14  # as many as a sheet has room for
 
 
 @dataclass(frozen=True)
@@ -72,16 +73,22 @@ class SitterVisit:
 
 @dataclass(frozen=True)
 class AbsencePlan:
-    """What an absence asks for: fill before leaving, which pots fail first (worst first) and when, and what helps."""
+    """What an absence asks for: fill before leaving, which pots fail first (worst first) and when, and what helps.
+
+    unsaved: those of them that no sitter's rhythm keeps wet. says_only: there is no plan, and says tells why.
+    """
 
     fill_before: IntArray
     fill_ml: FloatArray
+    fill_at_most_ml: FloatArray
     fails: IntArray
     chance_dry: FloatArray
     dry_after_days: FloatArray
     stop_gaps: dict[int, str]
     sitter: list[SitterVisit]
+    unsaved: IntArray
     says: str
+    says_only: bool = False
 
 
 def days_left(ml_left: FloatArray, use_ml_per_day: FloatArray) -> FloatArray:
@@ -201,7 +208,7 @@ def absence_plan(
 
     Everything that would not last is filled on leaving. The sitter's visits are as few and as late as can be: at each,
     every pot that would not last to the return is filled. A pot that a full reservoir does not carry for a day gets a
-    sentence, not a daily visit for weeks.
+    sentence, not a daily visit for weeks, and leaves the rhythm to the others.
     """
     if return_day <= leave_day:
         return _no_plan("The return must come after the departure.")
@@ -223,19 +230,25 @@ def absence_plan(
         int(pot): _first_that_lasts(
             calmer_use or {}, water[:, pot], int(pot), leave, return_day + SLIPPED_VISIT_DAYS, risk
         )
-        or "No change tried here is enough: somebody has to pour, or the pot stands in more water from a taller vessel."
+        or "No change tried here is enough: somebody has to pour, or it needs a larger reservoir."
         for pot in fails
     }
-    sitter = _sitter_visits(water, to_mark_ml, use_ml_per_day, cumulative, leave, return_day, fails, risk)
+    unsaved = fails[_safe_days(lasts, risk) < 1.0]
+    saved = np.setdiff1d(fails, unsaved)
+    sitter, is_whole = _sitter_visits(water, to_mark_ml, use_ml_per_day, cumulative, leave, return_day, saved, risk)
+    if not sitter:
+        unsaved = fails
     return AbsencePlan(
         fill,
         np.quantile(room, 0.1, axis=0) if len(fill) else np.zeros(0),
+        np.quantile(room, 0.9, axis=0) if len(fill) else np.zeros(0),
         fails,
         chance[fails],
         quantiles(lasts) if len(fails) else np.zeros((3, 0)),
         stop_gaps,
         sitter,
-        _absence_says(len(fill), len(fails), return_day - leave, sitter),
+        unsaved,
+        _absence_says(len(fill), len(fails), len(unsaved), return_day - leave, sitter, is_whole),
     )
 
 
@@ -304,6 +317,13 @@ def _first_that_lasts(
     return None
 
 
+def _safe_days(lasts: FloatArray, risk: float) -> FloatArray:
+    """Whole days (pots,) after which a pot is surely not dry yet, from its days left (draws, pots)."""
+    if not lasts.size:
+        return np.zeros(lasts.shape[1])
+    return np.floor(np.quantile(lasts, risk, axis=0, method="lower") - SLIPPED_VISIT_DAYS)
+
+
 def _sitter_visits(
     water: FloatArray,
     to_mark: FloatArray,
@@ -311,19 +331,19 @@ def _sitter_visits(
     cumulative: FloatArray,
     leave: float,
     back: float,
-    fails: IntArray,
+    watched: IntArray,
     risk: float,
-) -> list[SitterVisit]:
-    water, day = water.copy(), leave
+) -> tuple[list[SitterVisit], bool]:
+    """The visits that keep the watched pots wet, and whether they do so to the return."""
+    water, day, fails = water.copy(), leave, watched
     visits: list[SitterVisit] = []
-    while len(fails) and len(visits) < 14:
+    while len(fails) and len(visits) < MOST_SITTER_VISITS:
         lasts = days_left(water[:, fails], _from_day(use[:, fails], day))
-        safe = float(np.quantile(lasts, risk, axis=0, method="lower").min())
-        next_day = day + np.floor(safe - SLIPPED_VISIT_DAYS)
-        if day + safe >= back or next_day <= day:
+        next_day = day + float(_safe_days(lasts, risk).min())
+        if next_day >= back or next_day <= day:
             break
-        used = _used_between(cumulative, use, day, float(next_day))
-        water, day = np.maximum(water - used, 0.0), float(next_day)
+        used = _used_between(cumulative, use, day, next_day)
+        water, day = np.maximum(water - used, 0.0), next_day
         ahead = _used_between(cumulative, use, day, back + SLIPPED_VISIT_DAYS)
         due = np.flatnonzero((water <= ahead).mean(0) > risk)
         room = np.maximum(to_mark[:, due] - water[:, due], 0.0)
@@ -331,11 +351,13 @@ def _sitter_visits(
             visits.append(SitterVisit(day, due, np.quantile(room, 0.1, axis=0), np.quantile(room, 0.9, axis=0)))
         water[:, due] = to_mark[:, due]
         ahead = _used_between(cumulative, use, day, back)
-        fails = np.flatnonzero((water <= ahead).mean(0) > risk)
-    return visits
+        fails = watched[(water[:, watched] <= ahead[:, watched]).mean(0) > risk]
+    return visits, len(fails) == 0 or len(visits) < MOST_SITTER_VISITS
 
 
-def _absence_says(filled: int, failing: int, days: float, sitter: list[SitterVisit]) -> str:
+def _absence_says(
+    filled: int, failing: int, unsaved: int, days: float, sitter: list[SitterVisit], is_whole: bool
+) -> str:
     fill = f"Fill {_pots(filled)} on leaving" if filled else "Nothing needs filling on leaving"
     if failing == 0:
         return f"{fill}; every pot then lasts the {days:.0f} days."
@@ -344,7 +366,11 @@ def _absence_says(filled: int, failing: int, days: float, sitter: list[SitterVis
         full = f"{_pots(failing)} {do} not last the {days:.0f} days even when full"
         return f"{full}, and no sitter's rhythm saves {'it' if failing == 1 else 'them'}."
     visits = "one visit" if len(sitter) == 1 else f"{len(sitter)} visits"
-    return f"{fill}; {_pots(failing)} {do} not last the {days:.0f} days: a sitter needs {visits}."
+    if not is_whole:
+        apart = round((sitter[-1].day - sitter[0].day) / (len(sitter) - 1))
+        visits = f"a visit about every {apart} days, of which the first {len(sitter)} are planned"
+    lost = f" No sitter's rhythm saves {unsaved} of them." if unsaved else ""
+    return f"{fill}; {_pots(failing)} {do} not last the {days:.0f} days: a sitter needs {visits}.{lost}"
 
 
 def _pots(number: int) -> str:
@@ -353,4 +379,4 @@ def _pots(number: int) -> str:
 
 def _no_plan(says: str) -> AbsencePlan:
     pots, amounts = np.zeros(0, np.int64), np.zeros(0)
-    return AbsencePlan(pots, amounts, pots, amounts, np.zeros((3, 0)), {}, [], says)
+    return AbsencePlan(pots, amounts, amounts, pots, amounts, np.zeros((3, 0)), {}, [], pots, says, says_only=True)

@@ -87,11 +87,19 @@ def _pours(pots: Sequence[Mapping[str, Any]]) -> list[list[str]]:
         [
             pot["pot"],
             pot["shelf"],
-            "to the mark" if pot["fill_ml"] is None else number(pot["fill_ml"]),
+            _range(pot["fill_ml"], pot["fill_at_most_ml"]),
             span(pot.get("days_left"), "p50", "p10", "p90"),
         ]
         for pot in pots
     ]
+
+
+def _range(least_ml: float | None, most_ml: float | None) -> str:
+    """What goes in at least and at most; where nobody measured the reservoir the mark alone says it."""
+    if least_ml is None or most_ml is None:
+        return "to the mark"
+    least, most = number(least_ml), number(most_ml)
+    return most if least == most else f"{least} to {most}"
 
 
 def _with_it(pot: Mapping[str, Any]) -> str:

@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 from urllib.request import urlopen
 
 import pytest
@@ -108,6 +109,18 @@ def test_an_answer_as_of_a_moment_before_the_pot_was_set_up_does_not_know_it(one
     after = json.loads(dryline("pots", "--home", one_pot, "--json", "--at", "2026-03-11T12:00:00Z").stdout)
     assert (before["at_ms"], before["pots"]) == (march(9, 12), [])
     assert [pot["pot"] for pot in after["pots"]] == ["window left"]
+
+
+def test_an_absence_of_two_days_ends_with_the_second_and_one_of_two_times_at_the_second(one_pot: Path):
+    def away(span: str) -> dict[str, Any]:
+        done = dryline("round", "--away", span, "--at", "2026-03-12T09:00:00Z", "--home", one_pot, "--json")
+        assert done.returncode == 0, done.stderr
+        planned: dict[str, Any] = json.loads(done.stdout)["away"]
+        return planned
+
+    of_days = away("2026-03-14..2026-03-20")
+    assert (of_days["from"], of_days["to"], of_days["days"]) == ("2026-03-14", "2026-03-20", 7.0)
+    assert away("2026-03-14T08:00..2026-03-20T20:00")["days"] == pytest.approx(6.5)
 
 
 def test_a_person_at_a_terminal_is_told_that_something_takes_long_and_a_pipe_is_not(one_pot: Path):

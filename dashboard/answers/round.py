@@ -229,7 +229,7 @@ def _fills(plan: _Plan, pots: Sequence[int], fill_ml: FloatArray, at_most_ml: Fl
                 "fill_at_most_ml": float(most) if known else None,
                 "fill_mark_mm": float(plan.situation.vessels[plan.pots[number]].fill_mark_mm) if known else None,
                 "level_is_known": _level_is_known(plan.situation, plan.pots[number]),
-                "rests_on": "measured" if plan.situation.waters[plan.pots[number]].measured else "borrowed",
+                "rests_on": "measured" if use_ahead(plan.situation).thirsts.measured[plan.pots[number]] else "borrowed",
             }
         )
     return rows
@@ -279,8 +279,8 @@ def _away(plan: _Plan, at_ms: int, away: tuple[int, int], zone: ZoneInfo) -> dic
         "days": back - leave,
         "says": found.says if plan.pots else NO_AIR,
         "fill_before": [
-            {key: row[key] for key in ("pot", "shelf", "fill_ml", "fill_mark_mm", "rests_on")}
-            for row in _fills(plan, found.fill_before.tolist(), found.fill_ml, found.fill_ml)
+            {key: row[key] for key in ("pot", "shelf", "fill_ml", "fill_at_most_ml", "fill_mark_mm", "rests_on")}
+            for row in _fills(plan, found.fill_before.tolist(), found.fill_ml, found.fill_at_most_ml)
         ],
         "fails": _fails(plan, found),
         "sitter": {
@@ -309,7 +309,7 @@ def _sitter_says(plan: _Plan, found: AbsencePlan) -> str:
     if found.sitter:
         days = ", ".join(_date(plan, visit.day) for visit in found.sitter)
         return f"Please come on {days}. Pour slowly, each pot to the mark on its gauge."
-    if not plan.pots:
+    if not plan.pots or found.says_only:
         return ""
     return "Nobody needs to come." if not found.fails.size else "No sitter's rhythm saves the pots that do not last."
 

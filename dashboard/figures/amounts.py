@@ -7,6 +7,7 @@ from typing import Any
 ML_PER_FL_OZ = 29.5735
 MM_PER_INCH = 25.4
 FOR_EVER_DAYS = 30
+LEAST_SAID_ML = {"metric": 5.0, "us": ML_PER_FL_OZ}
 
 
 def volume_words(ml: float, units: str) -> str:
@@ -19,9 +20,11 @@ def volume_words(ml: float, units: str) -> str:
 def span_words(least_ml: float, most_ml: float, units: str) -> str:
     """From an amount to another, the unit said once where it can be."""
     least, most = volume_words(least_ml, units), volume_words(most_ml, units)
+    number, _, unit = least.partition(" ")
+    if number == "0":
+        return f"at most {most}" if least != most else f"less than {volume_words(LEAST_SAID_ML[units], units)}"
     if least == most:
         return most
-    number, _, unit = least.partition(" ")
     return f"{number} to {most}" if most.endswith(f" {unit}") else f"{least} to {most}"
 
 
@@ -29,6 +32,11 @@ def moved_words(mm: float, units: str) -> str:
     """A difference of depths with its sign and without its unit: whole mm, or tenths of an inch."""
     value, decimals = (mm / MM_PER_INCH, 1) if units == "us" else (mm, 0)
     return f"{value:+.{decimals}f}".replace("-", "\u2212") if abs(value) >= 0.5 * 10**-decimals else "0"
+
+
+def least_moved(units: str) -> str:
+    """The least difference that `moved_words` tells."""
+    return "0.1" if units == "us" else "1"
 
 
 def length_unit(units: str) -> str:

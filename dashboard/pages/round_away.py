@@ -11,7 +11,7 @@ from typing import Any
 from dash import html
 
 from analysis.quantities import in_units, marked
-from dashboard.figures.amounts import day_words, days_words, litres_words, volume_words
+from dashboard.figures.amounts import day_words, days_words, litres_words, span_words, volume_words
 from dashboard.pages import Answer
 from dashboard.pages.forms import field, form, tap
 
@@ -75,7 +75,7 @@ def _before(plan: Mapping[str, Any], units: str) -> list[Any]:
     if not plan["fill_before"]:
         return []
     items = [
-        html.Li([html.B(one["pot"]), html.Span(f" {one['shelf']}, {_about(one['fill_ml'], units)}")])
+        html.Li([html.B(one["pot"]), html.Span(f" {one['shelf']}, {_amount(one, units)}")])
         for one in plan["fill_before"]
     ]
     return [
@@ -86,8 +86,10 @@ def _before(plan: Mapping[str, Any], units: str) -> list[Any]:
     ]
 
 
-def _about(ml: float | None, units: str) -> str:
-    return "to the mark" if ml is None else f"about {volume_words(ml, units)}"
+def _amount(pot: Mapping[str, Any], units: str) -> str:
+    if pot["fill_ml"] is None:
+        return "to the mark"
+    return span_words(pot["fill_ml"], pot["fill_at_most_ml"], units)
 
 
 def _fails(plan: Mapping[str, Any], units: str) -> list[Any]:

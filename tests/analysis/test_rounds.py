@@ -168,6 +168,29 @@ def test_pots_with_too_small_a_reservoir_are_not_promised_a_sitter() -> None:
     assert "no sitter's rhythm saves it" in plan.says
 
 
+def test_one_pot_that_nobody_can_keep_wet_takes_the_sitter_from_no_other() -> None:
+    """The first lasts a day, the second eight: the sitter comes for the second, and the first is named."""
+    plan = absence_plan(_sure([100, 400]), _sure([100, 400]), _steady([100, 50]), 0, 14)
+    assert plan.unsaved.tolist() == [0]
+    assert [(visit.day, visit.pots.tolist()) for visit in plan.sitter] == [(7.0, [0, 1])]
+    assert "a sitter needs one visit. No sitter's rhythm saves 1 of them." in plan.says
+
+
+def test_an_absence_with_more_visits_than_a_sheet_holds_says_how_often_to_come() -> None:
+    plan = absence_plan(_sure([400]), _sure([400]), _steady([50]), 0, 300)
+    assert [visit.day for visit in plan.sitter] == [7.0 * number for number in range(1, 15)]
+    assert "a visit about every 7 days, of which the first 14 are planned" in plan.says
+
+
+def test_what_goes_in_before_leaving_is_a_range_that_holds_the_middle() -> None:
+    rng = np.random.default_rng(3)
+    left = rng.uniform(300, 400, (DRAWS, 1))
+    plan = absence_plan(left, _sure([400]), _steady([20]), 0, 18)
+    assert plan.fill_ml[0] < float(np.median(400 - left)) < plan.fill_at_most_ml[0] <= 100
+
+
 @pytest.mark.parametrize(("leave", "back", "says"), [(-9, -2, "is over"), (5, 3, "must come after")])
 def test_an_absence_in_the_past_or_backwards_gets_a_sentence(leave: float, back: float, says: str) -> None:
-    assert says in absence_plan(_sure([100]), _sure([400]), _steady([20]), leave, back).says
+    plan = absence_plan(_sure([100]), _sure([400]), _steady([20]), leave, back)
+    assert plan.says_only
+    assert says in plan.says

@@ -162,6 +162,7 @@ def test_an_absence_says_what_to_fill_what_fails_first_and_prints_one_sheet():
     shown = page("/round/away/2026-03-06/2026-03-27")
     words = text_of(shown)
     assert "Fill to the mark before you leave" in words
+    assert "90 to 110 mL" in words
     assert "These do not last, worst first" in words
     (sheet,) = classed(shown, "sheet")
     told = text_of(sheet)
@@ -185,6 +186,8 @@ def test_amounts_and_days_are_said_as_people_say_them():
     assert volume_words(43, "metric") == "45 mL"
     assert span_words(196, 214, "metric") == "200 to 210 mL"
     assert span_words(199, 201, "metric") == "200 mL"
+    assert span_words(0, 22, "metric") == "at most 20 mL"
+    assert span_words(0, 1, "metric") == "less than 5 mL"
     assert volume_words(296, "us") == "10 fl oz"
     assert litres_words(1.34, "metric") == "1.3 L"
     assert days_words({"p10": 3.6, "p50": 5, "p90": 8.7}) == "3 to 9 days"

@@ -146,6 +146,25 @@ def test_an_absence_that_was_noted_is_planned_by_itself_and_no_visit_falls_into_
     assert found["says"].startswith("You are away from 2026-03-21 to 2026-03-28")
 
 
+def test_the_command_tells_amounts_as_ranges_that_add_up_to_what_is_brought(tmp_path: Path):
+    home = build(tmp_path)
+    found = rounds.answer(home, NOW_MS, (NOW_MS + 2 * DAY_MS, NOW_MS + 62 * DAY_MS))
+    home.close()
+    text = tables.round_list(found)
+    for visit in found["away"]["sitter"]["visits"]:
+        assert visit["litres"] == pytest.approx(sum(pot["fill_at_most_ml"] for pot in visit["pots"]) / 1000)
+    for pot in (*found["away"]["fill_before"], *found["away"]["sitter"]["visits"][0]["pots"]):
+        assert f"{pot['fill_ml']:.0f} to {pot['fill_at_most_ml']:.0f}" in text
+
+
+def test_days_of_a_pot_whose_notes_tell_its_use_rest_on_them(home):
+    for day in (4, 10, 16):
+        home.logbook.add_note({"time_ms": march(day), "pot": "window left", "kind": "refill",
+                               "amount_ml": 80, "detail": {"filled_to_mark": True}})  # fmt: skip
+    [pot] = [pot for visit in rounds.answer(home, march(20))["visits"] for pot in visit["pots"]][:1]
+    assert pot["rests_on"] == "measured"
+
+
 def test_a_short_absence_needs_nobody(home):
     home.logbook.add_note({"time_ms": march(19, 12), "pot": "window left", "kind": "refill"})
     away = rounds.answer(home, march(20), (march(20, 1), march(22)))["away"]
@@ -167,6 +186,7 @@ def test_an_absence_in_the_past_and_one_turned_round_get_a_sentence(home):
     past = rounds.answer(home, march(20), (march(5), march(9)))["away"]
     assert past["says"].startswith("That absence is over")
     assert not past["sitter"]["visits"]
+    assert past["sitter"]["says"] == ""
     turned = rounds.answer(home, march(20), (march(29), march(25)))["away"]
     assert "must come after" in turned["says"]
 
