@@ -82,15 +82,17 @@ def salt_state(
     held_ml: float,
     use_ml_per_day: float,
     *,
+    since: str = "the flush",
     limit_g_per_l: float = LIMIT_G_PER_L,
 ) -> SaltState:
     """Where a pot stands: water gone since the flush (low, high), strength of what was poured, water the pot holds.
 
-    held_ml is the reservoir at its mark and what the moist medium holds. NaN anywhere gives a sentence.
-    *Holds for* reservoirs that are not poured out in between.
+    held_ml is the reservoir at its mark and what the moist medium holds. since: what freed the medium of salt, in
+    words. NaN anywhere gives a sentence. *Holds for* reservoirs that are not poured out in between.
     """
-    if not np.all(np.isfinite([*water_gone_ml, *strength, held_ml, use_ml_per_day])) or held_ml <= 0:
-        says = "Salt cannot be judged: note a flush, what is fed, and how much the reservoir holds."
+    missing = _missing(water_gone_ml, strength, held_ml, use_ml_per_day)
+    if missing:
+        says = f"Salt cannot be judged: {missing}."
         return SaltState((np.nan, np.nan), (np.nan, np.nan), "unknown", (np.nan, np.nan), says)
     kept = (1 - _TAKEN_BY_PLANT[1], 1 - _TAKEN_BY_PLANT[0])
     grams = (
@@ -103,9 +105,9 @@ def salt_state(
     days = [max(0.0, (limit_g_per_l - level[i]) / a_day[i]) if a_day[i] > 0 else np.inf for i in (1, 0)]
     due_in = (float(days[0]), float(days[1]))
     if strength[1] == 0:
-        return SaltState(grams, level, "not_yet", due_in, "Only plain water since the flush: no salt of feed is left.")
+        return SaltState(grams, level, "not_yet", due_in, f"Only plain water since {since}: no salt of feed is left.")
     due = "now" if level[0] >= limit_g_per_l else "soon" if level[1] >= limit_g_per_l else "not_yet"
-    span = f"{grams[0]:.1f} to {grams[1]:.1f} g of feed salts were left since the flush"
+    span = f"{grams[0]:.1f} to {grams[1]:.1f} g of feed salts have gathered since {since}"
     says = {
         "now": f"{span}: flush from the top at this round.",
         "soon": f"{span}: flush at one of the next rounds.",
@@ -147,6 +149,18 @@ def burnt_tips_say(dried_tips: int, chance_too_dry: float, state: SaltState) -> 
     if drought:
         return "Dried tips: the dry layer reaches them; salt is the lesser suspect."
     return "Dried tips, and neither drought nor salt is likely: look at heat, treatments and the roots' age."
+
+
+def _missing(
+    water_gone_ml: tuple[float, float], strength: tuple[float, float], held_ml: float, use_ml_per_day: float
+) -> str:
+    """What has to be known first; empty where nothing is missing."""
+    if not np.all(np.isfinite(strength)):
+        return "note what is fed, and when it is flushed"
+    if not np.isfinite(held_ml) or held_ml <= 0:
+        return "say how much its reservoir holds"
+    known = np.all(np.isfinite([*water_gone_ml, use_ml_per_day]))
+    return "" if known else "the air of its shelf is not known, so neither is the water that has gone"
 
 
 def _days_in_words(days: float) -> str:

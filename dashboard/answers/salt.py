@@ -27,6 +27,7 @@ from ingest.readings import DAY_MS
 
 TURNS = 4
 BURNT_WITHIN_DAYS = 60
+UNTOLD_STRENGTH = "How strong the feed was is not noted: plain water until it is."
 NEVER_NOTED = (np.nan, np.nan)
 
 
@@ -39,15 +40,15 @@ def salts_of(situation: Situation) -> tuple[dict[str, Any], ...]:
 def _salt(situation: Situation, index: int) -> dict[str, Any]:
     pot, notes = situation.standing.pots[index], situation.notes
     mine = notes[notes["pot"] == pot.label]
-    since_ms = _washed_ms(situation, index, mine)
+    since_ms, since = _washed(situation, index, mine)
     strength, next_feed = _strengths(mine, since_ms)
     held_ml = _held_ml(situation, index)
     use = float(np.median(use_ahead(situation).use_ml_per_day[:, index, :7].mean(axis=1)))
-    state = salt_state(_gone_ml(situation, index, since_ms), strength, held_ml, use)
+    state = salt_state(_gone_ml(situation, index, since_ms), strength, held_ml, use, since=since)
     known = bool(np.isfinite(next_feed).all() and np.isfinite(use))
     turns = rota(TURNS, use, next_feed, held_ml) if known else []
-    if state.due == "now" and turns:
-        turns = ["plain", *turns[: TURNS - 1]]
+    if state.due in ("now", "soon") and turns:
+        turns = ["plain", *turns[1:]]  # feed waits for the flush
     return {
         "pot": pot.label,
         "shelf": pot.shelf,
@@ -58,14 +59,22 @@ def _salt(situation: Situation, index: int) -> dict[str, Any]:
         "due_in_days": _pair(state.due_in_days),
         "rota": turns,
         "tips_say": _tips_say(situation, index, mine, state),
-        "says": state.says,
+        "says": f"{state.says} {UNTOLD_STRENGTH}" if turns and _is_untold(mine) else state.says,
     }
 
 
-def _washed_ms(situation: Situation, index: int, mine: pd.DataFrame) -> int:
+def _washed(situation: Situation, index: int, mine: pd.DataFrame) -> tuple[int, str]:
     """When the medium was last free of salt: the last flush or repot, else when the pot was first described."""
-    washed = mine.loc[mine["kind"].isin(("flush", "repot")), "time_ms"]
-    return int(washed.max()) if len(washed) else int(situation.standing.pots[index].setups[0]["from_ms"])
+    washed = mine[mine["kind"].isin(("flush", "repot"))].sort_values("time_ms")
+    if washed.empty:
+        return int(situation.standing.pots[index].setups[0]["from_ms"]), "it was set up (no flush is noted)"
+    return int(washed["time_ms"].iloc[-1]), f"the {washed['kind'].iloc[-1]}"
+
+
+def _is_untold(mine: pd.DataFrame) -> bool:
+    """Whether nobody noted how strong the last feed was."""
+    feeds = mine[mine["kind"] == "feed"]
+    return bool(len(feeds)) and _strength(feeds["detail"].iloc[-1]) == strength_g_per_l()
 
 
 def _strengths(mine: pd.DataFrame, since_ms: int) -> tuple[tuple[float, float], tuple[float, float]]:

@@ -37,10 +37,25 @@ def test_plain_water_leaves_nothing_and_says_so() -> None:
     assert np.isinf(state.due_in_days[0])
 
 
-def test_what_is_not_known_gives_a_sentence_not_a_number() -> None:
-    state = salt_state((np.nan, np.nan), (0.5, 0.5), 500, 30)
+@pytest.mark.parametrize(
+    ("known", "says"),
+    [
+        (((np.nan, np.nan), (0.5, 0.5), 500, np.nan), "the air of its shelf is not known"),
+        (((np.nan, np.nan), (np.nan, np.nan), 500, np.nan), "note what is fed, and when it is flushed"),
+        (((900, 1000), (0.5, 0.5), np.nan, 30), "how much its reservoir holds"),
+        (((900, 1000), (0.5, 0.5), 0, 30), "how much its reservoir holds"),
+    ],
+)
+def test_what_is_not_known_gives_a_sentence_that_names_it_and_not_a_number(known: tuple, says: str) -> None:
+    state = salt_state(*known)
     assert state.due == "unknown"
-    assert "cannot be judged" in state.says
+    assert state.says.startswith("Salt cannot be judged: ")
+    assert says in state.says
+
+
+def test_the_sentence_says_since_when_salt_has_gathered() -> None:
+    assert "since the repot: flush" in salt_state((2000, 2000), (0.5, 0.5), 500, 30, since="the repot").says
+    assert "since the flush" in salt_state((2000, 2000), (0.5, 0.5), 500, 30).says
 
 
 @pytest.mark.parametrize(

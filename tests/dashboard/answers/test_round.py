@@ -113,6 +113,31 @@ def test_salt_tells_feed_from_plain_and_when_to_flush(tmp_path: Path):
     assert "plain" in text
 
 
+def test_salt_says_since_when_it_gathers_and_what_is_not_noted(tmp_path: Path):
+    home = build(tmp_path)
+    for pot in ("window right", "window second"):
+        home.logbook.add_note({"time_ms": march(16), "pot": pot, "kind": "feed", "amount_ml": 200})
+    salts = {one["pot"]: one for one in rounds.answer(home, NOW_MS)["salts"]}
+    home.close()
+    assert "since the flush" in salts["window left"]["says"]
+    assert "since the repot" in salts["window second"]["says"]
+    assert "since it was set up (no flush is noted)" in salts["window right"]["says"]
+    assert salts["window right"]["says"].endswith("How strong the feed was is not noted: plain water until it is.")
+    assert set(salts["window right"]["rota"]) == {"plain"}
+    assert "note what is fed" in salts["window fourth"]["says"]
+
+
+def test_feed_waits_for_the_flush_that_is_due_at_one_of_the_next_rounds(tmp_path: Path):
+    home = build(tmp_path)
+    for day in (6, 16, 26):
+        weak = {"amount_ml": 300, "detail": {"strength": 0.7}}
+        home.logbook.add_note({"time_ms": march(day), "pot": "window right", "kind": "feed", **weak})
+    salts = {one["pot"]: one for one in rounds.answer(home, NOW_MS)["salts"]}
+    home.close()
+    due = salts["window right"]
+    assert (due["due"], due["rota"][0], "feed" in due["rota"]) == ("soon", "plain", True)
+
+
 def test_a_long_absence_has_a_sheet_for_the_sitter(tmp_path: Path):
     home = build(tmp_path)
     away = rounds.answer(home, NOW_MS, (NOW_MS + 2 * DAY_MS, NOW_MS + 62 * DAY_MS))["away"]
