@@ -202,15 +202,18 @@ FACTOR_WORDS = {"hole_area_mm2": "mm2 of holes", "wick_strands": "strands of wic
 
 def trials_list(answer: Answer) -> str:
     """`dryline trials`: a paragraph a pair, then pairs with which a trial could begin."""
-    parts = [
-        f"{one['pot']} beside {one['other']} on {one['shelf']}, {FACTOR_WORDS.get(one['factor'], one['factor'])} "
-        f"{one['value']} and {one['other_value']}: {one['says']} {one['next_look_says']}"
+    parts = [answer["says"]] if answer["says"] else []
+    parts += [
+        f"{one['pot']} beside {one['other']} on {one['shelf']}, {_differs(one)}: {one['says']} {one['next_look_says']}"
         for one in answer["trials"]
     ]
-    parts += [
-        f"All {len(one['pairs'])} pairs of {FACTOR_WORDS.get(one['factor'], one['factor'])} {one['value']} and "
-        f"{one['other_value']}: {one['says']}"
-        for one in answer["questions"]
-    ]
+    parts += [f"All {len(one['pairs'])} pairs of {_differs(one)}: {one['says']}" for one in answer["questions"]]
     parts += [one["why"] for one in answer["proposed"]]
-    return "\n\n".join([*parts, answer["says"]] if answer["says"] else parts)
+    parts += [answer["proposed_says"]] if answer["proposed_says"] else []
+    return "\n\n".join(parts)
+
+
+def _differs(one: Answer) -> str:
+    """In what two pots differ: "cover none and pebbles 20 mm"."""
+    values = [f"{value:g}" if isinstance(value, float) else str(value) for value in (one["value"], one["other_value"])]
+    return f"{FACTOR_WORDS.get(one['factor'], one['factor'])} {' and '.join(values)}"

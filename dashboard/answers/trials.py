@@ -22,6 +22,7 @@ from analysis.trials import (
     trial_result,
 )
 from dashboard.answers.lines import in_force
+from dashboard.answers.pots import air_is_known
 from dashboard.answers.situation import Situation, situation_at
 from dashboard.answers.standing import Description, StandingPot, columns_of
 from ingest.home import Home
@@ -32,6 +33,7 @@ FACTORS = ("cover", "hole_area_mm2", "wick_strands", "mix", "gap")
 MOST_PROPOSED = 6
 WORTH_TRYING = ("pebbles 20 mm", "pebbles 10 mm", "close half of the holes", "damp moss collar", "second wick")
 """What a trial may begin with: changes that one hand makes and takes back."""
+NONE_ALIKE = "No two pots on one shelf are built alike and free for another trial."
 HOPED_FOR = 0.5
 """The share of the dry layer by which a change is hoped to lift it."""
 
@@ -40,35 +42,50 @@ def answer(home: Home, at_ms: int) -> dict[str, Any]:
     """What `trials --json` prints: pairs, what differs since when, the difference so far, and proposals.
 
     `{trials: [{pot, other, shelf, factor, value, other_value, since_ms, looks, planned_looks, difference_mm, low_mm,
-    high_mm, verdict, seen: [{time_ms, difference_mm}], next_look_says, says}], questions: [the same over all pairs that
-    ask one thing, each pot once], proposed: [{pot, other, shelf, change, looks_needed, why, says}], says}`.
+    high_mm, verdict, seen: [{time_ms, difference_mm, counts}], next_look_says, says}], questions: [the same over all
+    pairs that ask one thing, each pot once], proposed: [{pot, other, shelf, change, looks_needed, why, says}],
+    proposed_says, says}`. A look counts once the column has settled.
     """
     situation = situation_at(home, at_ms)
     if situation is None:
-        return {"at_ms": at_ms, "trials": [], "questions": [], "proposed": [], "says": "No pot is in the logbook yet."}
+        nothing = {"at_ms": at_ms, "trials": [], "questions": [], "proposed": [], "proposed_says": ""}
+        return {**nothing, "says": "No pot is in the logbook yet."}
     pots = {pot.label: pot for pot in situation.standing.pots}
     pairs = pairs_that_differ_in_one(_table(situation, [pot.setup for pot in pots.values()]), FACTORS)
     looks = _looks(situation)
     running = [_trial(situation, pots, looks, pair) for pair in pairs if pair.factor]
+    busy = {one[side] for one in running if one["verdict"] in ("too_few", "undecided") for side in ("pot", "other")}
+    proposed = _proposed(situation, pots, [pair for pair in pairs if not pair.factor], busy)
     return {
         "at_ms": at_ms,
         "trials": running,
         "questions": _questions(situation, pots, looks, [pair for pair in pairs if pair.factor]),
-        "proposed": _proposed(situation, pots, [pair for pair in pairs if not pair.factor]),
+        "proposed": proposed,
+        "proposed_says": "" if proposed else NONE_ALIKE,
         "says": "" if running else "No two pots differ in one thing only.",
     }
 
 
-def _proposed(situation: Situation, pots: Mapping[str, StandingPot], alike: Sequence[Pair]) -> list[dict[str, Any]]:
-    """Pairs that are alike, the driest first, each with the one change that could be tried on one of them."""
+def _proposed(
+    situation: Situation, pots: Mapping[str, StandingPot], alike: Sequence[Pair], busy: set[str]
+) -> list[dict[str, Any]]:
+    """Pairs that are alike, the driest first, each with the one change that could be tried on one of them.
+
+    A pot is in one trial at a time: a change for a second one would spoil the first.
+    """
     places = {label: place for place, label in enumerate(pots)}
     line_mm = np.median(situation.expects_mm(), axis=0)
+    line_mm[[not air_is_known(situation, place) for place in places.values()]] = np.nan
 
     def depth_mm(pair: Pair) -> float:
         return float(max(line_mm[places[pair.pot]], line_mm[places[pair.other]]))
 
-    found = []
-    for pair in sorted(alike, key=depth_mm, reverse=True)[:MOST_PROPOSED]:
+    found: list[dict[str, Any]] = []
+    taken = set(busy)
+    for pair in sorted(alike, key=lambda pair: np.nan_to_num(depth_mm(pair), nan=-1.0), reverse=True):
+        if taken & {pair.pot, pair.other} or len(found) == MOST_PROPOSED:
+            continue
+        taken |= {pair.pot, pair.other}
         pot = pots[pair.pot]
         fits = {option.change for option in options_for(pot.setup, situation.standing.shelves.get(pot.shelf, {}))}
         change = next((one for one in WORTH_TRYING if one in fits), None)
@@ -80,21 +97,23 @@ def _proposed(situation: Situation, pots: Mapping[str, StandingPot], alike: Sequ
                 "shelf": pot.shelf,
                 "change": change,
                 "looks_needed": needed,
-                "why": _why(pair, depth_mm(pair), change, needed),
+                "why": _why(pair, pot.shelf, depth_mm(pair), change, needed),
                 "says": f"{pair.pot} and {pair.other} are alike: change one thing on one of them and look at both.",
             }
         )
     return found
 
 
-def _why(pair: Pair, depth_mm: float, change: str | None, needed: int | None) -> str:
+def _why(pair: Pair, shelf: str, depth_mm: float, change: str | None, needed: int | None) -> str:
     alike = f"{pair.pot} and {pair.other} are built alike and stand in the same air"
+    if np.isnan(depth_mm):
+        return f"{alike}; how dry they are cannot be told, for the air on {shelf} is not known."
     alike += f", dry to about {quantity(depth_mm, 'mm')}"
     if change is None:
         return f"{alike}; nothing that lies in one hand's reach is left to try on one of them."
     if needed is None:
         return f"{alike}: so shallow that a difference by {marked(change)} would hardly show."
-    then = f"with {marked(change)} on one, some {needed} looks show whether it halves that"
+    then = f"with {marked(change)} on one, about {needed} looks show whether it halves that"
     return f"{alike}. Look at both first; then, {then}."
 
 
@@ -193,7 +212,11 @@ def _trial(situation: Situation, pots: Mapping[str, StandingPot], looks: pd.Data
         **_difference(result),
         "verdict": result.verdict,
         "seen": [
-            {"time_ms": int(time_ms), "difference_mm": float(apart)}
+            {
+                "time_ms": int(time_ms),
+                "difference_mm": float(apart),
+                "counts": bool(time_ms >= since_ms + SETTLE_DAYS * DAY_MS),
+            }
             for time_ms, apart in zip(seen["time_ms"], seen["difference_mm"], strict=True)
         ],
         "next_look_says": _next_look(situation, since_ms, result),
@@ -203,7 +226,9 @@ def _trial(situation: Situation, pots: Mapping[str, StandingPot], looks: pd.Data
 
 def _next_look(situation: Situation, since_ms: int, result: TrialResult) -> str:
     """What to do next about a pair."""
-    if result.verdict in ("deeper", "shallower", "no_difference_that_matters", "ended_undecided"):
+    if result.verdict == "ended_undecided":
+        return "A second pair that asks the same would tell more than further looks at this one."
+    if result.verdict in ("deeper", "shallower", "no_difference_that_matters"):
         return "Decided: no further look is needed for this trial."
     wait = SETTLE_DAYS - (situation.at_ms - since_ms) / DAY_MS
     if wait > 0:

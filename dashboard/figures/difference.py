@@ -11,7 +11,7 @@ from dashboard.figures.amounts import length_unit, moved_words
 LEAST_SCALE_MM = 15.0
 MOST_SCALE_MM = 60.0
 HALF_PCT = 47.0
-DOTS = "Dots are single looks, the open ones from before the two differed."
+DOTS = "Dots are single looks, the open ones from before the two had differed for two weeks."
 
 
 @dataclass(frozen=True)
@@ -28,8 +28,8 @@ def difference(
 ) -> Any:
     """The dry layer of `one` less that of `other`: right of the line `one` is drier.
 
-    `looks_mm` are single looks, each with whether it counts; an open dot is a look from before the two differed. Where
-    the interval goes on beyond the scale, its end is a point.
+    `looks_mm` are single looks, each with whether it counts; an open dot is a look from before, or from
+    while the column still settled. Where the interval goes on beyond the scale, its end is a point.
     """
     ends = [abs(mm) for mm, _ in looks_mm] + ([abs(told.low_mm), abs(told.high_mm)] if told else [])
     scale = min(MOST_SCALE_MM, max([LEAST_SCALE_MM, *ends]))

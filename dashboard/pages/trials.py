@@ -122,7 +122,7 @@ def _trial(trial: Mapping[str, Any], zone: ZoneInfo, units: str) -> Any:
         if trial["looks"]
         else f"no look yet of {trial['planned_looks']}"
     )
-    seen = [(look["difference_mm"], look["time_ms"] >= trial["since_ms"]) for look in trial.get("seen") or []]
+    seen = [(look["difference_mm"], look["counts"]) for look in trial.get("seen") or []]
     told = _interval(trial)
     return html.Section(
         [
@@ -212,7 +212,7 @@ def _look(pot: str) -> Any:
 
 def _proposed(answer: Answer, units: str) -> list[Any]:
     if not answer["proposed"]:
-        return []
+        return [html.P(answer["proposed_says"])] if answer["trials"] and answer["proposed_says"] else []
     return [
         html.Section(
             [

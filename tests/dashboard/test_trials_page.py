@@ -54,12 +54,17 @@ def test_a_proposal_without_a_change_offers_no_button():
     assert attributes(page(answer), "data-tap") == []
 
 
-def test_looks_before_the_two_differed_are_open_dots():
+def test_where_no_pair_is_free_for_a_trial_the_page_says_so():
+    answer = read("trials.json") | {"proposed": [], "proposed_says": "No two pots are free for another trial."}
+    assert "No two pots are free for another trial." in text_of(page(answer))
+
+
+def test_looks_before_the_column_had_settled_are_open_dots():
     answer = read("trials.json")
     since_ms = answer["trials"][0]["since_ms"]
     answer["trials"][0]["seen"] = [
-        {"time_ms": since_ms - 1, "difference_mm": 2.0},
-        {"time_ms": since_ms + 1, "difference_mm": -9.0},
+        {"time_ms": since_ms - 1, "difference_mm": 2.0, "counts": False},
+        {"time_ms": since_ms + 1, "difference_mm": -9.0, "counts": True},
     ]
     before, after = classed(classed(page(answer), "trial")[0], "gap-look")
     assert "gap-before" in before.className
@@ -88,7 +93,13 @@ def test_several_pairs_that_ask_the_same_are_told_together():
 
 
 def test_no_pair_and_no_pot_teach_what_a_trial_is():
-    none = {"at_ms": 0, "trials": [], "proposed": [], "says": "No two pots differ in one thing only."}
+    none = {
+        "at_ms": 0,
+        "trials": [],
+        "proposed": [],
+        "proposed_says": "",
+        "says": "No two pots differ in one thing only.",
+    }
     assert "No two pots differ in one thing only. Two pots that are alike but for one thing" in text_of(page(none))
     empty = page(none | {"says": "No pot is in the logbook yet."}, shelves=[])
     assert "A trial needs two pots on one shelf" in text_of(empty)

@@ -64,7 +64,7 @@ def test_a_pair_that_differs_in_its_cover_is_followed_from_the_change_on(tmp_pat
     assert pair["looks"] == 3
     assert pair["low_mm"] <= pair["difference_mm"] <= pair["high_mm"]
     assert abs(pair["difference_mm"] - 12.0) < 1.0
-    assert [seen["difference_mm"] for seen in pair["seen"]] == [12.0] * 3
+    assert [(seen["difference_mm"], seen["counts"]) for seen in pair["seen"]] == [(12.0, True)] * 3
     assert "Look at both on the same day" in pair["next_look_says"] or "Decided" in pair["next_look_says"]
     assert found["questions"] == []
 
@@ -104,6 +104,45 @@ def test_looks_before_the_column_has_settled_do_not_count(tmp_path: Path):
     assert pair["difference_mm"] is None
     assert "look at both" in pair["says"]
     assert "is settling: look at both in" in pair["next_look_says"]
+    assert [seen["counts"] for seen in pair["seen"]] == [False, False, False]
+
+
+def test_each_pot_is_proposed_for_one_trial_and_none_that_is_in_one(tmp_path: Path):
+    home = twins(tmp_path)
+    for label in ("window second", "window fourth", "window middle"):
+        home.logbook.put_pot({"label": label, "plant": "Oncidium hybrid"})
+        home.logbook.describe_setup(label, SETUP, march(1))
+    alike = trials.answer(home, march(20))["proposed"]
+    home.logbook.change_setup("window right", PEBBLES, march(3))
+    begun = trials.answer(home, march(20))
+    home.close()
+    assert [len({one["pot"], one["other"]}) for one in alike] == [2, 2]
+    assert len({label for one in alike for label in (one["pot"], one["other"])}) == 4
+    assert begun["proposed"] == []
+    assert begun["proposed_says"] in tables.trials_list(begun)
+
+
+def test_pots_alike_in_air_that_nobody_knows_are_told_no_depth(tmp_path: Path):
+    home = home_with(tmp_path, ())
+    for label in ("stair top", "stair foot"):
+        home.logbook.put_pot({"label": label})
+        home.logbook.describe_setup(label, {**SETUP, "shelf": "stairwell"}, march(1))
+    [one] = trials.answer(home, march(20))["proposed"]
+    home.close()
+    assert one["looks_needed"] is None
+    assert one["why"].endswith("how dry they are cannot be told, for the air on stairwell is not known.")
+
+
+def test_a_trial_whose_looks_are_used_up_is_not_called_decided(tmp_path: Path):
+    home = twins(tmp_path)
+    home.logbook.change_setup("window right", PEBBLES, march(1, 1))
+    for number in range(8):
+        look(home, "window left", 16 + number, 18.0 + 9.0 * (number % 2))
+        look(home, "window right", 16 + number, 18.0)
+    [pair] = trials.answer(home, march(28))["trials"]
+    home.close()
+    assert pair["verdict"] == "ended_undecided"
+    assert pair["next_look_says"].startswith("A second pair")
 
 
 def test_a_mix_that_nobody_knows_makes_no_pair(tmp_path: Path):
