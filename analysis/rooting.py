@@ -142,8 +142,7 @@ def rot_against_wetness(tips: pd.DataFrame, wetness: npt.ArrayLike, *, exposure:
     seen = rotted + (table["going_on"] + table["stopped"]).to_numpy(float) if len(table) else np.zeros(0)
     unknown = np.full(len(asked), np.nan)
     if rotted.sum() < 3 or table[exposure].nunique() < 2:
-        count = f"{rotted.sum():.0f} rotted tips are noted"
-        return RotChance(asked, unknown, None, int(seen.sum()), f"Only {count}: too few to set against wetness.")
+        return RotChance(asked, unknown, None, int(seen.sum()), _too_little_rot(round(float(rotted.sum()))))
     design = np.column_stack([np.ones(len(table)), table[exposure].to_numpy(float)])
     fit = firth_logistic(design, rotted, seen, pots=table["pot"].to_numpy())
     chance = expit(np.column_stack([np.ones(len(asked)), asked]) @ fit.coefficients)
@@ -160,6 +159,14 @@ def stopped_chance(depth_mm: npt.ArrayLike, rooting_mm: npt.ArrayLike, slope_per
     """Chance that a tip stops at a dry depth, for a rooting depth; broadcast. The slope is assumed until fitted."""
     result: FloatArray = expit(slope_per_mm * (np.asarray(depth_mm, float) - np.asarray(rooting_mm, float)))
     return result
+
+
+def _too_little_rot(tips: int) -> str:
+    if tips == 0:
+        return "No rotted tip is noted yet."
+    if tips < 3:
+        return f"Only {tips} rotted tip{' is' if tips == 1 else 's are'} noted: too few to set against wetness."
+    return "All looks were made at one wetness: whether it rots tips cannot be told."
 
 
 def _log_likelihoods(
@@ -222,7 +229,8 @@ def _answer(
         rests_on = "borrowed"
     else:
         rests_on = "guessed"
-    says = _sentence(rests_on, value, low, high, tips, looks, pots)
+    stopped = int(mine["stopped"].sum()) if looks else 0
+    says = _sentence(rests_on, value, low, high, (tips, stopped), looks, pots)
     return RootingDepth(*group, value, low, high, rests_on, tips, looks, pots, says, _GRID_MM, density, slope, between)
 
 
@@ -245,12 +253,25 @@ def _quantile(grid: FloatArray, density: FloatArray, at: FloatArray) -> FloatArr
     return np.interp(at, cumulative / density.sum(), grid)
 
 
-def _sentence(rests_on: str, value: float, low: float, high: float, tips: int, looks: int, pots: int) -> str:
+def _sentence(
+    rests_on: str, value: float, low: float, high: float, counted: tuple[int, int], looks: int, pots: int
+) -> str:
+    """counted: tips, and those of them that had stopped."""
     depth = f"{quantity(value, 'mm')}, could be {span(low, high, 'mm')}"
+    tips, stopped = counted
     if rests_on == "measured":
         seen = f"{tips} tips, {looks} look{'s' if looks != 1 else ''}, {pots} pot{'s' if pots != 1 else ''}"
+        if stopped == tips:
+            return f"Every tip seen had stopped: new tips get through less than they met, perhaps {depth} ({seen})."
         return f"New tips get through a dry layer of up to {depth} ({seen})."
     if rests_on == "borrowed":
         return f"Rooting depth borrowed from other plants here: {depth}."
-    why = "no tip has been noted in the medium" if tips == 0 else f"{tips} tips do not say yet where they stop"
-    return f"Rooting depth guessed: {depth}; {why}."
+    return f"Rooting depth guessed: {depth}; {_why_guessed(tips, stopped)}."
+
+
+def _why_guessed(tips: int, stopped: int) -> str:
+    if tips == 0:
+        return "no tip has been noted in the medium"
+    if stopped == tips:
+        return "every tip seen had stopped, so where they begin to is not known"
+    return f"{tips} tip{' does' if tips == 1 else 's do'} not say yet where they stop"

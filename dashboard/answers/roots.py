@@ -228,9 +228,15 @@ def easing(situation: Situation, met: Meeting, took: tuple[float, float] = (np.i
 def _says(tips_looks: int, looks: pd.DataFrame) -> str:
     if looks.empty:
         return "No look is noted yet: every figure is what is usual, not what was seen here."
+    number = len(looks)
     if tips_looks == 0:
-        return f"{len(looks)} looks are noted, and none counts a tip in the medium: count tips at the next look."
-    return f"{len(looks)} looks, {tips_looks} of them with tips in the medium."
+        noted = (
+            "1 look is noted, and it counts no tip"
+            if number == 1
+            else f"{number} looks are noted, and none counts a tip"
+        )
+        return f"{noted} in the medium: count tips at the next look."
+    return f"{number} look{'s' if number != 1 else ''}, {tips_looks} of them with tips in the medium."
 
 
 def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:

@@ -121,6 +121,9 @@ def test_all_tips_lost_does_not_claim_a_depth_of_nothing() -> None:
     answer = rooting_depths(table, [THICK])[THICK]
     assert 2 < answer.value_mm <= 20
     assert answer.low_mm > 0
+    assert answer.says.endswith("every tip seen had stopped, so where they begin to is not known.")
+    often = rooting_depths(table.assign(stopped=12), [THICK])[THICK]
+    assert often.says.startswith("Every tip seen had stopped: new tips get through less than they met")
 
 
 def test_notes_that_say_the_opposite_leave_the_prior() -> None:
@@ -129,6 +132,22 @@ def test_notes_that_say_the_opposite_leave_the_prior() -> None:
     answer = rooting_depths(table, [THICK])[THICK]
     assert answer.rests_on != "measured"
     assert answer.low_mm < 20 < answer.high_mm
+
+
+@pytest.mark.parametrize(
+    ("rotted", "says"),
+    [
+        ([0, 0, 0], "No rotted tip is noted yet."),
+        ([0, 1, 0], "Only 1 rotted tip is noted: too few to set against wetness."),
+        ([1, 1, 0], "Only 2 rotted tips are noted: too few to set against wetness."),
+        ([2, 2, 1], "All looks were made at one wetness: whether it rots tips cannot be told."),
+    ],
+)
+def test_too_little_rot_is_a_sentence_that_says_what_is_missing(rotted: list[int], says: str) -> None:
+    table = pd.DataFrame({"pot": list("abc"), "wet_share_14d": 0.5, "rotted": rotted, "going_on": 2, "stopped": 0})
+    rot = rot_against_wetness(table, [0.0, 1.0])
+    assert rot.says == says
+    assert np.isnan(rot.chance).all()
 
 
 def test_draws_follow_the_interval() -> None:
@@ -174,5 +193,5 @@ def test_rot_is_set_against_wetness_apart_from_drying() -> None:
     assert rot.chance[1] > 5 * rot.chance[0]
     few = rot_against_wetness(table.assign(rotted=0), [0.0, 1.0])
     assert few.rises is None
-    assert "too few" in few.says
+    assert few.says == "No rotted tip is noted yet."
     assert np.isnan(few.chance).all()
