@@ -33,12 +33,17 @@ _FINE = 10.0  # fewer fluid ounces than that are told to a tenth
 
 def quantity(value: float, unit: str, form: str = ".0f") -> str:
     """A number with its unit: mm, cm, mL, L, °C, or degrees (a difference of temperatures)."""
-    return f"{value:{form}}{JOINT}{unit}"
+    return f"{_said(value, form)}{JOINT}{unit}"
 
 
 def span(low: float, high: float, unit: str, form: str = ".0f") -> str:
     """From one number to another, in one unit."""
-    return f"{low:{form}}{JOINT}to{JOINT}{high:{form}}{JOINT}{unit}"
+    return f"{_said(low, form)}{JOINT}to{JOINT}{_said(high, form)}{JOINT}{unit}"
+
+
+def _said(value: float, form: str) -> str:
+    """A number with a minus that cannot be taken for a hyphen."""
+    return f"{value:{form}}".replace("-", "\u2212")
 
 
 def marked(ours: str) -> str:
@@ -69,5 +74,5 @@ def _in_us(found: re.Match[str]) -> str:
     if unit == "fl oz" and max(map(abs, values)) < _FINE:
         decimals = max(decimals, 1)
     signed = "+" if numbers[0].startswith("+") or numbers[-1].startswith("+") else ""
-    said = [f"{round(value, decimals) + 0.0:{signed}.{decimals}f}" for value in values]
+    said = [_said(round(value, decimals) + 0.0, f"{signed}.{decimals}f") for value in values]
     return f"{' to '.join(dict.fromkeys(said))} {unit}"

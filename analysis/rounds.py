@@ -361,16 +361,15 @@ def _absence_says(
     fill = f"Fill {_pots(filled)} on leaving" if filled else "Nothing needs filling on leaving"
     if failing == 0:
         return f"{fill}; every pot then lasts the {days:.0f} days."
-    do = "does" if failing == 1 else "do"
     if not sitter:
-        full = f"{_pots(failing)} {do} not last the {days:.0f} days even when full"
+        full = f"{_pots(failing)} may not last the {days:.0f} days even when full"
         return f"{full}, and no sitter's rhythm saves {'it' if failing == 1 else 'them'}."
     visits = "one visit" if len(sitter) == 1 else f"{len(sitter)} visits"
     if not is_whole:
         apart = round((sitter[-1].day - sitter[0].day) / (len(sitter) - 1))
         visits = f"a visit about every {apart} days, of which the first {len(sitter)} are planned"
     lost = f" No sitter's rhythm saves {unsaved} of them." if unsaved else ""
-    return f"{fill}; {_pots(failing)} {do} not last the {days:.0f} days: a sitter needs {visits}.{lost}"
+    return f"{fill}; {_pots(failing)} may not last the {days:.0f} days: a sitter needs {visits}.{lost}"
 
 
 def _pots(number: int) -> str:

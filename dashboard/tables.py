@@ -121,7 +121,7 @@ def _away(away: Answer) -> list[str]:
         rows = [
             [one["pot"], span(one["dry_after_days"], "p50", "p10", "p90"), one["stop_gap"]] for one in away["fails"]
         ]
-        parts.append(f"These do not last, worst first\n{table(['pot', 'dry after days', 'what would help'], rows)}")
+        parts.append(f"These may not last, worst first\n{table(['pot', 'dry after days', 'what would help'], rows)}")
     if away["sitter"]["says"]:
         parts.append(f"For the sitter: {away['sitter']['says']}")
     for visit in away["sitter"]["visits"]:

@@ -185,7 +185,7 @@ def _visits_told(plan: _Plan, found: RoundPlan) -> list[dict[str, Any]]:
             row.update(days_left=_quantiles(days), **_water(plan, number, turns))
             filled_on[number] = visit.day
         rows.sort(key=_soonest)
-        told.append({"date": _date(plan, visit.day), "pots": rows, "litres_to_mix": visit.litres_to_mix})
+        told.append({"date": _date(plan, visit.day), "pots": rows, "litres_to_mix": _litres(visit.litres_to_mix)})
     return told
 
 
@@ -258,7 +258,7 @@ def _says(plan: _Plan, found: RoundPlan) -> str:
     count = f"{due.pots.size} pot{'s' if due.pots.size != 1 else ''}"
     early = _dry_before(plan, found)
     late = f" Before the next round these may run dry: {', '.join(early)}." if early else ""
-    return f"Next round {when}: {count}, mix {quantity(due.litres_to_mix, 'L', '.1f')}.{late}"
+    return f"Next round {when}: {count}, mix {quantity(_litres(due.litres_to_mix), 'L', '.1f')}.{late}"
 
 
 def _dry_before(plan: _Plan, found: RoundPlan) -> list[str]:
@@ -311,7 +311,7 @@ def _sitter_says(plan: _Plan, found: AbsencePlan) -> str:
         return f"Please come on {days}. Pour slowly, each pot to the mark on its gauge."
     if not plan.pots or found.says_only:
         return ""
-    return "Nobody needs to come." if not found.fails.size else "No sitter's rhythm saves the pots that do not last."
+    return "Nobody needs to come." if not found.fails.size else "No sitter's rhythm saves the pots that may not last."
 
 
 def _sitter_visit(plan: _Plan, visit: SitterVisit) -> dict[str, Any]:
@@ -319,7 +319,12 @@ def _sitter_visit(plan: _Plan, visit: SitterVisit) -> dict[str, Any]:
     shelf_order = list(plan.situation.standing.shelves)
     rows.sort(key=lambda row: shelf_order.index(row["shelf"]) if row["shelf"] in shelf_order else len(shelf_order))
     litres = sum(row["fill_at_most_ml"] or 0.0 for row in rows) / 1000
-    return {"date": _date(plan, visit.day), "pots": rows, "litres": litres}
+    return {"date": _date(plan, visit.day), "pots": rows, "litres": _litres(litres)}
+
+
+def _litres(litres: float) -> float:
+    """What is mixed or brought, to the next tenth of a litre: it has to suffice."""
+    return float(np.ceil(10.0 * litres - 1e-9)) / 10.0
 
 
 def _date(plan: _Plan, day: float) -> str:

@@ -47,7 +47,7 @@ def absence(answer: Answer, days: tuple[date, ...], today: date, units: str) -> 
     ]
     if plan is None:
         teaches = (
-            "Give the two days: the plan says what to fill on leaving, which pots do not last and when they fail, "
+            "Give the two days: the plan says what to fill on leaving, which pots may not last and when they fail, "
         )
         return [*page, html.P(f"{teaches}and prints a sheet for whoever waters meanwhile.", className="round-teach")]
     return [*page, _plan(plan, days, units), *_sheet(plan, days, units)]
@@ -112,7 +112,7 @@ def _fails(plan: Mapping[str, Any], units: str) -> list[Any]:
             html.Ul(items, className="round-columns"),
             html.P(words if words.endswith(".") else f"What would carry them: {words}.", className="round-gap"),
         ]
-    return [html.Section([html.H2("These do not last, worst first"), *shown], className="round-notes")]
+    return [html.Section([html.H2("These may not last, worst first"), *shown], className="round-notes")]
 
 
 def _by_stop_gap(fails: Sequence[Mapping[str, Any]]) -> dict[str, list[Mapping[str, Any]]]:

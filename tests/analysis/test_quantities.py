@@ -14,10 +14,11 @@ SAYS = (
 def test_a_sentence_is_told_in_either_units() -> None:
     # 25 mm / 25.4, 300 and 4300 mL / 29.5735, -5 x 1.8 + 32, 2 x 1.8
     assert in_units(SAYS, "us") == (
-        "Dry to about 1.0 in, could be -0.50 to +2.00 in; 10 fl oz a day, mix 145 fl oz, 23 °F and 4 degrees warmer."
+        "Dry to about 1.0 in, could be \u22120.50 to +2.00 in; 10 fl oz a day, mix 145 fl oz, 23 °F "
+        "and 4 degrees warmer."
     )
     assert in_units(SAYS, "metric") == (
-        "Dry to about 25 mm, could be -12.7 to +50.8 mm; 300 mL a day, mix 4.3 L, -5 °C and 2 degrees warmer."
+        "Dry to about 25 mm, could be \u221212.7 to +50.8 mm; 300 mL a day, mix 4.3 L, \u22125 °C and 2 degrees warmer."
     )
 
 

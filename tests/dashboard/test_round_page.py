@@ -52,8 +52,11 @@ def test_an_address_asks_for_a_visit_or_an_absence(path, kind, days):
 def test_the_next_visit_says_when_which_pots_how_much_and_how_many_litres():
     words = text_of(page())
     assert "Round tomorrow, Wed 4 Mar" in words
-    assert "1.3 L to mix, at most" in words
-    assert "cabinet floor to the mark, 200 to 210 mL, feed; flush it through from the top, it is due" in words
+    assert "1.3\u00a0L to mix, at most" in words
+    assert (
+        "cabinet floor to the mark, 200\u00a0to\u00a0210\u00a0mL, feed; flush it through from the top, it is due"
+        in words
+    )
     assert "These may run dry before then: cabinet floor, under the stairs, skylight." in words
 
 
@@ -162,8 +165,8 @@ def test_an_absence_says_what_to_fill_what_fails_first_and_prints_one_sheet():
     shown = page("/round/away/2026-03-06/2026-03-27")
     words = text_of(shown)
     assert "Fill to the mark before you leave" in words
-    assert "90 to 110 mL" in words
-    assert "These do not last, worst first" in words
+    assert "90\u00a0to\u00a0110\u00a0mL" in words
+    assert "These may not last, worst first" in words
     (sheet,) = classed(shown, "sheet")
     told = text_of(sheet)
     assert "From Fri 6 Mar 2026 to Fri 27 Mar 2026." in told
@@ -182,14 +185,14 @@ def test_an_answer_that_fails_is_a_sentence(answer, caplog):
 
 
 def test_amounts_and_days_are_said_as_people_say_them():
-    assert volume_words(196, "metric") == "200 mL"
-    assert volume_words(43, "metric") == "45 mL"
-    assert span_words(196, 214, "metric") == "200 to 210 mL"
-    assert span_words(199, 201, "metric") == "200 mL"
-    assert span_words(0, 22, "metric") == "at most 20 mL"
-    assert span_words(0, 1, "metric") == "less than 5 mL"
-    assert volume_words(296, "us") == "10 fl oz"
-    assert litres_words(1.34, "metric") == "1.3 L"
+    assert volume_words(196, "metric") == "200\u00a0mL"
+    assert volume_words(43, "metric") == "45\u00a0mL"
+    assert span_words(196, 214, "metric") == "200\u00a0to\u00a0210\u00a0mL"
+    assert span_words(199, 201, "metric") == "200\u00a0mL"
+    assert span_words(0, 22, "metric") == "at most 20\u00a0mL"
+    assert span_words(0, 1, "metric") == "less than 5\u00a0mL"
+    assert volume_words(296, "us") == "10\u00a0fl\u00a0oz"
+    assert litres_words(1.34, "metric") == "1.3\u00a0L"
     assert days_words({"p10": 3.6, "p50": 5, "p90": 8.7}) == "3 to 9 days"
     assert days_words({"p10": 0.0, "p50": 0.1, "p90": 0.3}) == "less than a day"
     assert days_words({"p10": 0.0, "p50": 0.0, "p90": None}) == "not known: anything from none to many days"

@@ -177,7 +177,7 @@ def test_the_command_tells_amounts_as_ranges_that_add_up_to_what_is_brought(tmp_
     home.close()
     text = tables.round_list(found)
     for visit in found["away"]["sitter"]["visits"]:
-        assert visit["litres"] == pytest.approx(sum(pot["fill_at_most_ml"] for pot in visit["pots"]) / 1000)
+        assert -1e-9 <= visit["litres"] - sum(pot["fill_at_most_ml"] for pot in visit["pots"]) / 1000 < 0.1
     for pot in (*found["away"]["fill_before"], *found["away"]["sitter"]["visits"][0]["pots"]):
         assert f"{pot['fill_ml']:.0f} to {pot['fill_at_most_ml']:.0f}" in text
 
