@@ -301,7 +301,11 @@ def _cannot_wait(
             if change
             else "No change tried here would let it wait: visit oftener."
         )
-        says = f"Full, it lasts {days[0]:.0f} to {days[2]:.0f} days and visits are up to {longest:.0f} apart. {help_}"
+        lasts_says = f"{days[0]:.0f} to {days[2]:.0f} days and visits are up to {longest:.0f} apart"
+        if days[0] > longest:
+            worst = float(np.quantile(lasts[:, pot], risk, method="lower"))
+            lasts_says = f"{lasts_says}, but it may last {worst:.0f} only and a visit may slip"
+        says = f"Full, it lasts {lasts_says}. {help_}"
         found.append(CannotWait(int(pot), days, longest, change, says))
     return found
 

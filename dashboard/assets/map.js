@@ -265,14 +265,15 @@
   function ofShelf(map, shelf, change, changes, units) {
     const pots = potsOn(map, shelf.shelf);
     const many = told(map, pots, change);
-    const how = change === "as it is" ? "as they are" : "with " + word(change, units);
+    const alone = pots.length === 1;
+    const how = change === "as it is" ? (alone ? "as it is" : "as they are") : "with " + word(change, units);
     const count = (n) => (n || "none") + " of " + pots.length;
-    if (!many) return { shelf: shelf.shelf, says: "none of its " + pots.length + " pots too dry " + how + "." };
+    if (!many) return { shelf: shelf.shelf, says: alone ? "its one pot mostly moist enough " + how + "." : "none of its " + pots.length + " pots mostly too dry " + how + "." };
     const best = changes.filter((one) => one !== change).map((one) => ({ one, left: told(map, pots, one) })).filter((one) => one.left < many);
     const enough = best.find((one) => !one.left) || best.sort((a, b) => a.left - b.left)[0];
     const closed = pots.filter((pot) => isAbove(map, pot, change, 0)).length;
     const ways = [enough ? count(enough.left) + " with " + word(enough.one, units) : "", closed < many ? count(closed) + " " + map.least : ""].filter(Boolean);
-    return { shelf: shelf.shelf, says: count(many) + (pots.length === 1 ? " pot" : " pots") + " too dry " + how + (ways.length ? "; " + ways.join(", ") : "; nothing on this map helps") + "." };
+    return { shelf: shelf.shelf, says: count(many) + (alone ? " pot" : " pots") + " mostly too dry " + how + (ways.length ? "; " + ways.join(", ") : "; nothing on this map helps") + "." };
   }
 
   function says(map, options) {
@@ -282,7 +283,7 @@
     if (!change) return [];
     if (own) {
       const how = change === "as it is" ? "as it is" : "with " + word(change, options.units);
-      return [{ shelf: own.shelf, says: own.pot + " " + how + ": " + (isAbove(map, own, change, own.holes) ? "above its line, too dry" : "below its line, moist enough") + " in the air of the last four weeks." }];
+      return [{ shelf: own.shelf, says: own.pot + " " + how + ": " + (isAbove(map, own, change, own.holes) ? "above its line, mostly too dry" : "below its line, mostly moist enough") + " in the air of the last four weeks." }];
     }
     return map.shelves.filter((shelf) => latest(shelf) && potsOn(map, shelf.shelf).length).map((shelf) => ofShelf(map, shelf, change, changes, options.units));
   }

@@ -127,6 +127,18 @@ def test_a_pot_that_cannot_wait_is_named_with_the_smallest_change_that_helps() -
     assert "could wait with: pebbles 20\u00a0mm" in late.says
 
 
+def test_a_pot_that_mostly_could_wait_says_why_it_cannot() -> None:
+    """Nine of ten draws last ten days, one lasts seven: too many to go without a word."""
+    use = np.repeat(np.where(np.arange(DRAWS) % 10 == 0, 400 / 7, 40.0)[:, None, None], 30, axis=2)
+    [late] = round_plan(_sure([400]), _sure([400]), use, np.array([0.0, 7.0, 14.0])).cannot_wait
+    assert late.says.startswith("Full, it lasts 7 to 10 days and visits are up to 7 apart")
+    rarely = np.where(np.arange(DRAWS) % 15 == 0, 400 / 7, 40.0)[:, None, None]
+    [late] = round_plan(
+        _sure([400]), _sure([400]), np.repeat(rarely, 30, axis=2), np.array([0.0, 7.0, 14.0])
+    ).cannot_wait
+    assert "10 to 10 days and visits are up to 7 apart, but it may last 7 only and a visit may slip." in late.says
+
+
 def test_a_pot_dry_before_the_first_visit_is_told_today() -> None:
     plan = round_plan(_sure([20, 400]), _sure([400, 400]), _steady([30, 30]), np.array([2.0, 5]))
     assert plan.dry_before_first_visit.tolist() == [0]

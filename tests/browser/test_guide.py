@@ -25,6 +25,7 @@ def test_the_map_shows_the_ground_of_an_option_and_says_what_it_means_shelf_by_s
     page = opened(open_page)
     said = page.locator(".map-says")
     expect(said).to_contain_text("heated-rack")
+    expect(said).to_contain_text("mostly too dry as they are")
     before = page.locator(".map-moist").get_attribute("d")
     page.get_by_role("button", name="pebbles 20 mm", exact=True).click()
     expect(page.get_by_role("button", name="pebbles 20 mm", exact=True)).to_have_attribute("aria-pressed", "true")
