@@ -5,15 +5,15 @@ the same air, the same level, draw by draw of what is believed of the pot. In ea
 the rooting depth for some share of the days. A step suffices in that draw when the share is at most one in ten; the
 smallest that does is that draw's answer, and how often the draws agree is how sure the advice is. What the draws
 disagree about is not known yet; then the guide says so, and `looks.py` names the look that would settle it. Where they
-disagree only about which step is the smallest, the smallest that suffices in nine draws of ten is advised as enough.
+disagree only about which step is the smallest, or whether any is enough, the smallest is advised that in nine draws of
+ten nothing done at once does better than.
 
 The other risk stands beside: a surface that stays moist over too little drained medium. A step that brings it is not
 taken. The benefit of holes for root air is not modelled. Three kinds of evidence stand side by side: the physics alone
 (draws without notes), this collection's notes alone (`outcomes.before_and_after`), and both.
 
-It takes descriptions, daily series and calibrated draws; screens word it, stores feed it. One in ten, the wet limits
-and nine in ten for "sure" are assumed. No supply curve for these media is published: try one of two pots, look after
-two weeks, then the rest.
+It takes descriptions, daily series and calibrated draws; screens word it, stores feed it. The wet limits are assumed.
+No supply curve for these media is published: try one of two pots, look after two weeks, then the rest.
 """
 
 from collections.abc import Mapping, Sequence
@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.calibration import Draws
+from analysis.claims import ENOUGH, MUCH_AT_STAKE_DAYS, SURE, WET_DAYS, Claims, claims_of, is_settled
 from analysis.columns import Columns, FloatArray
 from analysis.counterfactual import BoolArray
 from analysis.dry_layer import critical_vpd_kpa, transient
@@ -31,12 +32,9 @@ from analysis.options import AT_A_REPOT, Description, Option, depth_above_medium
 from analysis.quantities import marked, quantity, span
 from analysis.setups import column_parameters
 
-ENOUGH = 0.1  # share of days deeper than the rooting depth that a plant puts up with
-SURE = 0.9
-WET_DAYS = 0.5
 EVEN = 0.5
-LIKELY, MAY_WAIT_DAYS = 0.7, 0.5
-"""With less agreement than 7 in 10, and a risk on fewer than half of the days, a look comes before any change."""
+LIKELY = 0.7
+"""With less agreement than this, and a risk on fewer than half of the days, a look comes before any change."""
 WET_LIMIT_MM = {"airy": 80.0, "even": 65.0, "wetter": 45.0}
 """Less drained medium above the water than this, under a surface that never dries, is too wet; by what it likes."""
 _STALLED = (
@@ -93,18 +91,18 @@ class Outlook:
 
 @dataclass(frozen=True)
 class Advice:
-    """The advice for one pot. sure: the evidence is called sufficient; enough: for a step that suffices, if not for its
-    being the smallest; answer_draws (draw,): each draw's own step."""
+    """The advice for one pot. sure: the evidence is called sufficient; no_better: for a step that nothing done at once
+    does better than, if not for its being the smallest; claims: what each draw says of the options."""
 
     pot: str
     options: tuple[Outlook, ...]
     change: str
     sure: bool
-    enough: bool
+    no_better: bool
     chance_right: float
     says: str
     warnings: tuple[str, ...]
-    answer_draws: tuple[str, ...]
+    claims: Claims
 
 
 def advise(
@@ -322,16 +320,15 @@ def _seen(option: Option, notes_alone: pd.DataFrame | None) -> str:
 
 def _advice(pot: str, outlooks: Sequence[Outlook], warnings: Sequence[str], stalled: bool) -> Advice:
     """The step on which most draws agree, and how many do."""
-    step = step_of(outlooks)
-    words = [outlook.option.change for outlook in outlooks]
+    claims = _claims(outlooks)
+    step = _step(outlooks, claims)
     says = marked(_sentence(outlooks, step))
-    change, sure, enough = step.change, step.sure, step.enough
+    change, sure, no_better = step.change, step.sure, step.no_better
     if stalled:
-        change, sure, enough, says = "flush from the top", False, False, _STALLED
-    named = tuple(words[i] if i < len(words) else "nothing suffices" for i in _smallest(_fits(outlooks)))
+        change, sure, no_better, says = "flush from the top", False, False, _STALLED
     unseen = next(outlook.extrapolated for outlook in outlooks if outlook.option.change == change)
     told = (*warnings, unseen) if unseen else tuple(warnings)
-    return Advice(pot, tuple(outlooks), change, sure, enough, step.chance, says, told, named)
+    return Advice(pot, tuple(outlooks), change, sure, no_better, step.chance, says, told, claims)
 
 
 @dataclass(frozen=True)
@@ -339,9 +336,9 @@ class Step:
     """What the draws agree on: the likeliest step and its chance, and the change that is advised for now.
 
     The two differ where the draws do not agree. Where little is lost by waiting, nothing is changed before a look.
-    enough: else, they agree that the pot needs a step and that this change, which can be made at once, suffices, not
-    that it is the smallest.
-    none_suffices: no step is enough; the one that helps most stands for it.
+    no_better: else, they agree that the pot needs a step and that nothing at once does better than this change, not
+    that it is the smallest or enough.
+    none_suffices: likeliest, no step is enough; the one that helps most stands for it.
     """
 
     likeliest: str
@@ -349,35 +346,35 @@ class Step:
     sure: bool
     none_suffices: bool
     change: str
-    enough: bool
+    no_better: bool
 
     @property
     def waits(self) -> bool:
         """Whether a change is likely, but a look comes first."""
-        return self.change != self.likeliest and not self.enough
+        return self.change != self.likeliest and not self.no_better
 
 
 def step_of(outlooks: Sequence[Outlook]) -> Step:
     """The step among some options of one pot, "leave" the first of them."""
-    fits = _fits(outlooks)
-    answers = _smallest(fits)
+    return _step(outlooks, _claims(outlooks))
+
+
+def _step(outlooks: Sequence[Outlook], claims: Claims) -> Step:
     words = [outlook.option.change for outlook in outlooks]
-    share = np.bincount(answers, minlength=len(words) + 1) / len(answers)
+    share = np.bincount(claims.smallest, minlength=len(words) + 1) / len(claims.smallest)
     best = int(share[: len(words)].argmax())
     none_suffices = bool(share[-1] > share[best])
     chance = float(max(share[best], share[-1]))
-    sure = chance >= SURE
     leave = outlooks[0]
     if none_suffices:
         best = min(range(len(words)), key=lambda i: _left_dry(outlooks[i]))
-    little_lost = max(leave.chance_too_dry, leave.chance_too_wet) < MAY_WAIT_DAYS
+    agreed, at_stake = claims.no_better.mean(1), claims.at_stake.mean(1).max()
+    if chance < SURE and is_settled(np.array(chance), agreed.max(), at_stake):
+        no_better = words[int((agreed >= SURE).argmax())]
+        return Step(words[best], chance, False, none_suffices, no_better, True)
     helps = leave.chance_too_dry - outlooks[best].chance_too_dry > ENOUGH
-    waits = (not sure and little_lost and chance < LIKELY) or (none_suffices and not helps)
-    at_once = np.array([not change.endswith(AT_A_REPOT) for change in words])
-    certain = np.flatnonzero((fits.mean(1) >= SURE) & at_once)
-    if not sure and not little_lost and share[0] <= 1 - SURE and certain.size:
-        return Step(words[best], chance, False, False, words[certain[0]], True)
-    return Step(words[best], chance, sure, none_suffices, "leave" if waits else words[best], False)
+    waits = (chance < LIKELY and at_stake < MUCH_AT_STAKE_DAYS) or (none_suffices and not helps)
+    return Step(words[best], chance, chance >= SURE, none_suffices, "leave" if waits else words[best], False)
 
 
 def _left_dry(outlook: Outlook) -> float:
@@ -385,33 +382,24 @@ def _left_dry(outlook: Outlook) -> float:
     return outlook.chance_too_dry + (1.0 if outlook.chance_too_wet > WET_DAYS or not outlook.option.lasting else 0.0)
 
 
-def _smallest(fits: BoolArray) -> np.ndarray:
-    """Per draw the index of the smallest sufficient step (draw,); one past the last where none suffices."""
-    return np.where(fits.any(0), fits.argmax(0), len(fits))
-
-
-def _fits(outlooks: Sequence[Outlook]) -> BoolArray:
-    """Whether each step suffices in each draw (step, draw)."""
-    dry = np.stack([outlook.dry_draws for outlook in outlooks])
-    wet = np.stack([outlook.wet_draws for outlook in outlooks])
-    now_dry, now_wet = dry[0] > ENOUGH, wet[0] > WET_DAYS
-    against = np.array([outlook.option.against for outlook in outlooks])[:, None]
-    lasting = np.array([outlook.option.lasting for outlook in outlooks])[:, None]
-    # a step may not trade one risk for the other, nor make the one at hand worse
-    fine_dry = (dry <= ENOUGH) & ((wet <= WET_DAYS) | (wet <= wet[0]))
-    fine_wet = (wet <= WET_DAYS) & ((dry <= ENOUGH) | (dry <= dry[0]))
-    fits = np.where(now_dry[None], fine_dry & (against == "dry"), fine_wet & (against == "wet")) & lasting
-    fits[0] = ~now_dry & ~now_wet
-    return np.asarray(fits)
+def _claims(outlooks: Sequence[Outlook]) -> Claims:
+    options = [outlook.option for outlook in outlooks]
+    return claims_of(
+        np.stack([outlook.dry_draws for outlook in outlooks]),
+        np.stack([outlook.wet_draws for outlook in outlooks]),
+        np.array([option.against for option in options]),
+        np.array([option.lasting for option in options]),
+        np.array([not option.change.endswith(AT_A_REPOT) for option in options]),
+    )
 
 
 def _sentence(outlooks: Sequence[Outlook], step: Step) -> str:
     leave = outlooks[0]
-    advised = step.change if step.enough else step.likeliest
+    advised = step.change if step.no_better else step.likeliest
     best = next(outlook for outlook in outlooks if outlook.option.change == advised)
     now = _days_in_words(leave.chance_too_dry, leave.low, leave.high)
     then = _days_in_words(best.chance_too_dry, best.low, best.high)
-    if step.none_suffices:
+    if step.none_suffices and not step.no_better:
         if best is leave or step.waits:
             return f"Too dry {now}, and no step tried here is enough by itself."
         return f"Too dry {now}; nothing tried is enough by itself, {step.change} helps most ({then})."
@@ -428,12 +416,18 @@ def _sentence(outlooks: Sequence[Outlook], step: Step) -> str:
     if step.waits:
         return f"Look before you change anything: {risk} {now}; likeliest step: {step.likeliest} ({then})."
     named = f"{step.change[0].upper()}{step.change[1:]}"
-    if step.enough:
-        smaller = f": {step.likeliest}" if step.likeliest != step.change else ""
-        return f"{named}: {risk} {now} as it is, {then} then. A smaller step may do{smaller}."
-    if not step.sure:
+    if not step.sure and not step.no_better:
         named = f"Not sure yet, look before you act; likeliest: {step.change}"
-    return f"{named}: {risk} {now} as it is, {then} then."
+    why = f" {_why_no_better(best, step)}" if step.no_better else ""
+    return f"{named}: as it is, {risk} {now}; with it, {then}.{why}"
+
+
+def _why_no_better(best: Outlook, step: Step) -> str:
+    """What is not known of a step that nothing done at once does better than."""
+    if best.suffices >= SURE:
+        return f"A smaller step may do{f': {step.likeliest}' if step.likeliest != step.change else ''}."
+    later = f" A {step.likeliest} may do more." if step.likeliest.endswith(AT_A_REPOT) else ""
+    return f"It may not be enough, but nothing else that can be done now does better.{later}"
 
 
 def _warnings(home: Home, pot: int, noted_vpd_kpa: Sequence[tuple[float, float] | None] | None) -> list[str]:
@@ -450,4 +444,5 @@ def _warnings(home: Home, pot: int, noted_vpd_kpa: Sequence[tuple[float, float] 
 
 def _no_air(pot: str) -> Advice:
     says = "Its shelf has no air: give the shelf a sensor, another shelf's air, or a spot check with a hygrometer."
-    return Advice(pot, (), "", False, False, 0.0, says, (), ())
+    nothing = Claims(np.zeros(0, np.int64), np.zeros((0, 0), bool), np.zeros((2, 0)))
+    return Advice(pot, (), "", False, False, 0.0, says, (), nothing)

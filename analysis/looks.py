@@ -1,31 +1,27 @@
 """The one look that would settle most: which pot to inspect, or which mix to test in a column, to learn most advice.
 
-The picture. Each draw of what is believed has, for every pot, its own smallest sufficient step; where fewer than nine
-draws in ten agree the advice is open. A look would show a depth, give or take the eye's error, and draws that do not
-fit it would lose weight. What a look is worth is how many pots fewer are expected to be open after it, over all pots
-that the draws tie together: pots share their media, so a column test of a mix, or one pot's depth, speaks for others
-too. A pot that is nearly settled is often worth more than the most doubtful one, whose doubt no single look removes;
-how much more often the advice would be right counts a little, so that of equal looks the more telling is taken.
-Nothing is assumed of what will be seen: each draw in turn plays the truth, and does not count as evidence for itself.
-What so few draws cannot tell from chance is not counted as a tie.
+The picture. Each draw of what is believed claims, for every pot, a smallest sufficient step and steps that nothing does
+better than (`claims.py`); where too few draws agree the advice is open. A look would show a depth, give or take the
+eye's error, and draws that do not fit it would lose weight. What a look is worth is how many pots fewer are expected to
+be open after it, over all pots that the draws tie together: pots share their media, so a column test of a mix, or one
+pot's depth, speaks for others too. A pot that is nearly settled is often worth more than the most doubtful one, whose
+doubt no single look removes; how much more often the advice would be right counts a little, so that of equal looks the
+more telling is taken. Nothing is assumed of what will be seen: each draw in turn plays the truth, and does not count as
+evidence for itself. What so few draws cannot tell from chance is not counted as a tie.
 
-It knows draws and answers only. The expected value of sample information is textbook (Raiffa & Schlaifer 1961); here
-the loss is one for every pot whose advice is open.
+It knows draws and their claims only. The expected value of sample information is textbook (Raiffa & Schlaifer 1961);
+here the loss is one for every pot whose advice is open.
 """
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import log_ndtr, ndtri
 
+from analysis.claims import Claims, IntArray, is_settled
 from analysis.columns import FloatArray
 
-IntArray = npt.NDArray[np.int64]
-
-SETTLED = 0.9
-"""Agreement of draws at which advice counts as settled."""
 LOOK_SD_MM = 2.8
 """The eye's 2.5 mm and the equation's own straying from day to day."""
 COLUMN_TEST_SD_MM = 4.0
@@ -51,33 +47,65 @@ class Look:
     says: str
 
 
-def answers_as_numbers(answers: Sequence[Sequence[str]]) -> IntArray:
-    """Each pot's answer in each draw (pots of draws) as numbers (draw, pot); equal words get equal numbers in a pot."""
-    return np.stack([np.unique(list(pot), return_inverse=True)[1] for pot in answers], axis=1).astype(np.int64)
+@dataclass(frozen=True)
+class Laid:
+    """The claims of all pots side by side, so that one product with weights of draws counts them all.
+
+    columns (draw, column). Each pot has its answers (from answer_at on), its steps (from step_at on) and two of what is
+    at stake (from stake_at on). answer (draw, pot): which column is a draw's answer.
+    """
+
+    columns: FloatArray
+    answer_at: IntArray
+    step_at: IntArray
+    stake_at: IntArray
+    answer: IntArray
 
 
-def worth_of_look(seen_mm: FloatArray, error_mm: float, answers: IntArray) -> FloatArray:
+def laid_out(claims: Sequence[Claims]) -> Laid:
+    """Claims of all pots as columns; answers that no draw gives have none."""
+    answers, steps, stakes = [], [], []
+    own = []
+    for one in claims:
+        given, which = np.unique(one.smallest, return_inverse=True)
+        answers.append(np.eye(len(given))[which])
+        own.append(which + sum(part.shape[1] for part in answers[:-1]))
+        steps.append(one.no_better.T.astype(float) if len(one.no_better) else np.zeros((len(which), 1)))
+        stakes.append(one.at_stake.T)
+    widths = np.array([part.shape[1] for part in (*answers, *steps, *stakes)])
+    at = (np.cumsum(widths) - widths).reshape(3, len(claims))
+    return Laid(np.hstack([*answers, *steps, *stakes]), at[0], at[1], at[2], np.stack(own, axis=1))
+
+
+def worth_of_look(seen_mm: FloatArray, error_mm: float, laid: Laid) -> FloatArray:
     """What seeing `seen_mm` (draw,) with an error is worth for each pot's advice (pot,).
 
-    answers (draw, pot). The expected change in pots that are open (below zero for a settled pot that the look might
-    open), and a share of the gain in the chance of right advice.
+    The expected change in pots that are open (below zero for a settled pot that the look might open), and a share of
+    the gain in the chance of right advice.
     """
-    kinds = answers.max(0) + 1
-    first = np.concatenate([[0], np.cumsum(kinds)[:-1]])
-    given = first + answers  # (draw, pot): which column of all pots' answers side by side
-    indicator = np.zeros((len(answers), int(kinds.sum())))
-    np.put_along_axis(indicator, given, 1.0, axis=1)
-    before = indicator.mean(0)
+    before = laid.columns.mean(0)
     weight = _after(seen_mm, error_mm)
     effective = 1.0 / np.maximum((weight**2).sum(-1, keepdims=True), 1e-12)
-    # (error, draw that plays the truth, answer)
-    after = (effective * (weight @ indicator) + FAITH_DRAWS * before) / (effective + FAITH_DRAWS)
-    agreed_before, agreed = np.maximum.reduceat(before, first), np.maximum.reduceat(after, first, axis=-1)
-    closed = (agreed >= SETTLED).mean((0, 1)) - (agreed_before >= SETTLED)
+    # (error, draw that plays the truth, column)
+    after = (effective * (weight @ laid.columns) + FAITH_DRAWS * before) / (effective + FAITH_DRAWS)
+    closed = _settled(after, laid).mean((0, 1)) - _settled(before, laid)
     # the advice after the look, scored by the draw that played the truth
-    right = (np.take_along_axis(after, given[None], axis=-1) >= agreed).mean((0, 1))
+    agreed_before, agreed = _agreed(before, laid), _agreed(after, laid)
+    right = (np.take_along_axis(after, laid.answer[None], axis=-1) >= agreed).mean((0, 1))
     gain = np.maximum(right - agreed_before, 0.0)
-    return np.asarray(np.where(kinds > 1, closed + MORE_OFTEN_RIGHT * gain, 0.0))
+    return np.asarray(np.where(agreed_before < 1.0, closed + MORE_OFTEN_RIGHT * gain, 0.0))
+
+
+def _agreed(shares: FloatArray, laid: Laid) -> FloatArray:
+    """The share of draws behind each pot's likeliest answer (..., pot)."""
+    return np.asarray(np.maximum.reduceat(shares[..., : laid.step_at[0]], laid.answer_at, axis=-1))
+
+
+def _settled(shares: FloatArray, laid: Laid) -> FloatArray:
+    """Whether each pot's advice is settled (..., pot): 1 or 0."""
+    no_better = np.maximum.reduceat(shares[..., : laid.stake_at[0]], laid.step_at, axis=-1)
+    at_stake = np.maximum.reduceat(shares, laid.stake_at, axis=-1)
+    return is_settled(_agreed(shares, laid), no_better, at_stake).astype(float)
 
 
 def _after(seen_mm: FloatArray, error_mm: float) -> FloatArray:
@@ -105,7 +133,7 @@ def _ties(one_mm: FloatArray, depth_mm: FloatArray) -> FloatArray:
 def best_look(
     labels: Sequence[str],
     depth_mm: FloatArray,
-    answers: Sequence[Sequence[str]],
+    claims: Sequence[Claims],
     mixes: dict[str, FloatArray] | None = None,
     *,
     lately: Collection[str] = (),
@@ -113,14 +141,14 @@ def best_look(
 ) -> Look | None:
     """The look worth most: a pot (depth_mm (draw, pot) as it stands now) or a mix (damp height (draw,) in a column).
 
-    answers: for every pot its answer in every draw. lately: pots that were looked at within the week, which would show
+    claims: of every pot. lately: pots that were looked at within the week, which would show
     the same again. None when no look is worth a twentieth of a pot's advice.
     """
-    numbers = answers_as_numbers(answers)
+    laid = laid_out(claims)
     looks = [(label, depth_mm[:, pot], LOOK_SD_MM) for pot, label in enumerate(labels) if label not in lately]
     tests = [(f"a column test of {mix}", height, COLUMN_TEST_SD_MM) for mix, height in (mixes or {}).items()]
     ranked = [
-        (what, worth_of_look(seen, error, numbers) * _ties(seen, depth_mm)) for what, seen, error in [*looks, *tests]
+        (what, worth_of_look(seen, error, laid) * _ties(seen, depth_mm)) for what, seen, error in [*looks, *tests]
     ]
     if not ranked:
         return None

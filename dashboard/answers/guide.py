@@ -96,7 +96,7 @@ def _weighed_again(pot: dict[str, Any], says: str | None) -> dict[str, Any]:
         "evidence": None,
         "warnings": [],
     }
-    return pot | silent | {"sure": False, "enough": False, "says": says}
+    return pot | silent | {"sure": False, "no_better": False, "says": says}
 
 
 def _day(home: Home, time_ms: int) -> str:
@@ -213,11 +213,11 @@ def _look(situation: Situation, draws: Draws, advice: list[Advice]) -> dict[str,
         return None
     window = dry_lines.line_steps(situation.course.end_ms)
     now_mm = dry_lines.lines(situation.standing, situation.course, situation.columns, situation.waters, draws, window)
-    labels, answers = [advice[place].pot for place in with_air], [advice[place].answer_draws for place in with_air]
+    labels, claims = [advice[place].pot for place in with_air], [advice[place].claims for place in with_air]
     looked = looks_of(situation)
     lately = looked[looked["dry_layer_low_mm"].notna() & (looked["time_ms"] > situation.at_ms - LOOKED_WITHIN_MS)]
     look = best_look(
-        labels, now_mm[-1][:, with_air], answers, column_tests_mm(situation, draws), lately=set(lately["pot"])
+        labels, now_mm[-1][:, with_air], claims, column_tests_mm(situation, draws), lately=set(lately["pot"])
     )
     if look is None:
         return None
@@ -270,7 +270,7 @@ def _pot(
         "options": options,
         "advice": advice.change or None,
         "sure": advice.sure,
-        "enough": advice.enough,
+        "no_better": advice.no_better,
         "chance_right": advice.chance_right,
         "says": advice.says,
         "warnings": list(advice.warnings),

@@ -33,7 +33,7 @@ def group_of(pot: Mapping[str, Any]) -> str:
     """Which of the four groups a pot stands in: change, look, leave or silent."""
     if not pot["options"]:
         return "silent"
-    if not pot["sure"] and not pot["enough"]:
+    if not pot["sure"] and not pot["no_better"]:
         return "look"
     return "leave" if pot["advice"] in (None, "leave") else "change"
 

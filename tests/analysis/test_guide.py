@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from analysis.calibration import Draws, calibrate
-from analysis.guide import ENOUGH, Advice, Home, Outlook, advise, in_driest_month, in_words, step_of
+from analysis.claims import ENOUGH
+from analysis.guide import Advice, Home, Outlook, advise, in_driest_month, in_words, step_of
 from analysis.options import Option
 from analysis.setups import column_parameters
 
@@ -124,7 +125,7 @@ def test_three_kinds_of_evidence_stand_side_by_side() -> None:
     pebbles = next(outlook for outlook in dry.options if outlook.option.change == "pebbles 20 mm")
     assert np.isfinite(pebbles.physics)
     assert pebbles.physics != pebbles.chance_too_dry
-    assert pebbles.seen == "Notes alone: 9\u00a0mm shallower in 3 pots (could be -14\u00a0to\u00a0-4\u00a0mm)."
+    assert pebbles.seen == "Notes alone: 9\u00a0mm shallower in 3 pots (could be \u221214\u00a0to\u00a0\u22124\u00a0mm)."
 
 
 def test_what_no_note_has_seen_is_called_extrapolated() -> None:
@@ -159,7 +160,8 @@ def test_moving_to_a_moister_shelf_is_judged_by_that_shelfs_air() -> None:
 def test_a_flush_is_no_lasting_step_but_comes_first_where_the_wick_has_stalled() -> None:
     home = _home([1.3])
     (normal,) = advise(home, _draws(home, spread=0.1))
-    assert all(answer != "flush from the top" for answer in normal.answer_draws)
+    flush = [outlook.option.change for outlook in normal.options].index("flush from the top")
+    assert flush not in normal.claims.smallest
     (stalled,) = advise(home, _draws(home, spread=0.1), stalled=[True])
     assert stalled.change == "flush from the top"
     assert "restart the wick" in stalled.says
@@ -182,9 +184,14 @@ def test_a_doubtful_change_waits_for_a_look_where_little_is_lost_and_not_where_m
     assert (step.likeliest, step.chance, step.change) == ("close all holes", 0.6, "leave")
     assert step.waits
     bad = step_of([_outlook("leave", "", [0.9] * 10), *mild[1:]])
-    assert (bad.likeliest, bad.change, bad.enough, bad.waits) == ("close all holes", "pebbles 20 mm", True, False)
+    assert (bad.likeliest, bad.change, bad.no_better, bad.waits) == ("close all holes", "pebbles 20 mm", True, False)
     doubtful = step_of([_outlook("leave", "", [0.9] * 10), mild[1]])
-    assert (doubtful.change, doubtful.sure, doubtful.enough, doubtful.waits) == ("close all holes", False, False, False)
+    assert (doubtful.change, doubtful.sure, doubtful.no_better, doubtful.waits) == (
+        "close all holes",
+        False,
+        True,
+        False,
+    )
     agreed = step_of([mild[0], _outlook("close all holes", "dry", [0.0] * 9 + [0.3]), mild[2]])
     assert agreed.sure
     assert agreed.change == "close all holes"
@@ -195,13 +202,33 @@ def test_what_is_sure_to_be_enough_is_advised_though_a_smaller_step_may_do() -> 
                _outlook("pebbles 20 mm", "dry", [0.0] * 9 + [0.2]),
                _outlook("second wick", "dry", [0.0] * 10)]  # fmt: skip
     step = step_of(options)
-    assert (step.likeliest, step.change, step.sure, step.enough, step.waits) == (
+    assert (step.likeliest, step.change, step.sure, step.no_better, step.waits) == (
         "keep it fuller", "pebbles 20 mm", False, True, False,
     )  # fmt: skip
-    repot = step_of([*options[:2], _outlook("more retentive mix at the next repot", "dry", [0.0] * 10)])
-    assert not repot.enough
     perhaps_well = step_of([_outlook("leave", "", [0.9] * 8 + [0.0] * 2), *options[1:]])
-    assert not perhaps_well.enough
+    assert not perhaps_well.no_better
+
+
+def test_where_a_step_may_not_be_enough_it_is_advised_if_nothing_at_once_does_better() -> None:
+    """Four draws in ten find no step at once enough; a repot is no step at once, and none may bring wetness."""
+    leave, repot = (
+        _outlook("leave", "", [0.9] * 10),
+        _outlook("more retentive mix at the next repot", "dry", [0.0] * 10),
+    )
+    pebbles = _outlook("pebbles 20 mm", "dry", [0.0] * 6 + [0.3] * 4)
+    options = [leave, _outlook("keep it fuller", "dry", [0.5] * 10), pebbles, repot]
+    step = step_of(options)
+    assert (step.change, step.sure, step.no_better) == ("pebbles 20 mm", False, True)
+    moss = _outlook("damp moss collar", "dry", [0.0] * 10)
+    soaks = replace(moss, wet_draws=np.full(10, 0.9), chance_too_wet=0.9)
+    assert step_of([*options[:3], soaks, repot]) == step
+    helps_more = step_of([*options[:3], _outlook("damp moss collar", "dry", [0.0] * 6 + [0.2] * 4), repot])
+    assert helps_more.change == "damp moss collar"
+    unlike = step_of([leave, _outlook("keep it fuller", "dry", [0.3] * 5 + [0.5] * 5),
+                      _outlook("pebbles 20 mm", "dry", [0.5] * 5 + [0.3] * 5), repot])  # fmt: skip
+    assert not unlike.no_better
+    hardly = step_of([leave, _outlook("keep it fuller", "dry", [0.85] * 10), repot])
+    assert (hardly.change, hardly.no_better) == ("more retentive mix at the next repot", False)
 
 
 def test_where_nothing_suffices_only_a_step_that_helps_is_named() -> None:
@@ -227,7 +254,7 @@ def test_where_the_draws_are_at_odds_nothing_is_called_probable() -> None:
 
 def test_each_draws_own_answer_is_handed_on_for_the_worth_of_looks() -> None:
     (vague,) = advise(_home([0.8]), _draws(_home([0.8])))
-    assert len(vague.answer_draws) == _COUNT
+    assert vague.claims.smallest.shape == (_COUNT,)
     assert 0 < vague.chance_right <= 1
     assert ENOUGH == 0.1
 

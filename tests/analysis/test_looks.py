@@ -2,7 +2,14 @@
 
 import numpy as np
 
-from analysis.looks import LOOK_SD_MM, SETTLED, answers_as_numbers, best_look, worth_of_look
+from analysis.claims import SURE, Claims
+from analysis.looks import LOOK_SD_MM, best_look, laid_out, worth_of_look
+
+
+def _claims(answers) -> list[Claims]:
+    """Claims about smallest steps alone: answers, words or numbers, are one row a pot."""
+    numbers = [np.unique(list(pot), return_inverse=True)[1] for pot in answers]
+    return [Claims(one, np.zeros((2, len(one)), bool), np.zeros((2, len(one)))) for one in numbers]
 
 
 def _draws(seed: int = 0, count: int = 200) -> tuple[np.ndarray, np.random.Generator]:
@@ -12,15 +19,15 @@ def _draws(seed: int = 0, count: int = 200) -> tuple[np.ndarray, np.random.Gener
 
 def test_a_look_at_what_decides_is_worth_nearly_the_whole_doubt() -> None:
     depth, rng = _draws()
-    answers = (depth > 20).astype(np.int64)[:, None]
-    assert worth_of_look(depth, 0.5, answers)[0] > 0.4
-    assert worth_of_look(rng.normal(20, 6, 200), 0.5, answers)[0] < 0.12
+    laid = laid_out(_claims([depth > 20]))
+    assert worth_of_look(depth, 0.5, laid)[0] > 0.4
+    assert worth_of_look(rng.normal(20, 6, 200), 0.5, laid)[0] < 0.12
 
 
 def test_a_worse_eye_is_worth_less_and_a_settled_pot_nothing() -> None:
     depth, _ = _draws()
-    answers = np.column_stack([depth > 20, np.zeros(200)]).astype(np.int64)
-    sharp, dull = worth_of_look(depth, 1.0, answers), worth_of_look(depth, 12.0, answers)
+    laid = laid_out(_claims([depth > 20, np.zeros(200)]))
+    sharp, dull = worth_of_look(depth, 1.0, laid), worth_of_look(depth, 12.0, laid)
     assert sharp[0] > dull[0] + 0.1
     assert sharp[1] == 0
 
@@ -30,7 +37,7 @@ def test_the_pot_whose_look_speaks_for_others_is_chosen() -> None:
     own = rng.normal(20, 6, (200, 3))
     depth = np.column_stack([own[:, 0], shared + rng.normal(0, 1, 200), shared + rng.normal(0, 1, 200)])
     answers = [["pebbles" if d > 20 else "leave" for d in column] for column in depth.T]
-    look = best_look(["alone", "twin left", "twin right"], depth, answers)
+    look = best_look(["alone", "twin left", "twin right"], depth, _claims(answers))
     assert look is not None
     assert look.what.startswith("twin")
     assert set(look.settles) == {"twin left", "twin right"}
@@ -41,33 +48,33 @@ def test_a_column_test_wins_where_a_mix_is_what_is_not_known() -> None:
     height, rng = _draws(2)
     depth = np.column_stack([60 - height + rng.normal(0, 6, 200) for _ in range(4)])
     answers = [["pebbles" if h < 20 else "leave" for h in height]] * 4
-    look = best_look(["a", "b", "c", "d"], depth, answers, {"clay and lava": height})
+    look = best_look(["a", "b", "c", "d"], depth, _claims(answers), {"clay and lava": height})
     assert look is not None
     assert look.what == "a column test of clay and lava"
 
 
 def test_no_look_is_named_when_everything_is_settled() -> None:
     depth, _ = _draws(3)
-    assert best_look(["a"], depth[:, None], [["leave"] * 200]) is None
+    assert best_look(["a"], depth[:, None], _claims([["leave"] * 200])) is None
 
 
 def test_a_pot_looked_at_lately_is_passed_over_for_the_next_best() -> None:
     depth, rng = _draws(4)
     depths = np.column_stack([depth, 20 + 0.4 * (depth - 20) + rng.normal(0, 5, 200)])
     answers = [["pebbles" if d > 20 else "leave" for d in column] for column in depths.T]
-    first = best_look(["plain", "vague"], depths, answers)
+    first = best_look(["plain", "vague"], depths, _claims(answers))
     assert first is not None
-    then = best_look(["plain", "vague"], depths, answers, lately={first.what})
+    then = best_look(["plain", "vague"], depths, _claims(answers), lately={first.what})
     assert then is not None
     assert then.what == ({"plain", "vague"} - {first.what}).pop()
-    assert best_look(["plain", "vague"], depths, answers, lately={"plain", "vague"}) is None
+    assert best_look(["plain", "vague"], depths, _claims(answers), lately={"plain", "vague"}) is None
 
 
 def test_a_nearly_settled_pot_is_worth_more_than_one_whose_doubt_no_look_removes() -> None:
     depth, rng = _draws(5, 400)
     coin = rng.integers(0, 4, 400)
     nearly = [["pebbles" if d > 27 else "leave" for d in depth], [str(n) for n in coin]]
-    look = best_look(["nearly", "doubtful"], np.column_stack([depth, rng.normal(20, 6, 400)]), nearly)
+    look = best_look(["nearly", "doubtful"], np.column_stack([depth, rng.normal(20, 6, 400)]), _claims(nearly))
     assert look is not None
     assert look.what == "nearly"
     assert look.settles == ("nearly",)
@@ -78,14 +85,20 @@ def test_so_few_draws_tie_nothing_by_chance() -> None:
     rng = np.random.default_rng(6)
     depth = rng.normal(20, 6, (80, 40))
     answers = [["pebbles" if d > 27 else "leave" for d in column] for column in depth.T]
-    look = best_look([str(i) for i in range(40)], depth, answers)
+    look = best_look([str(i) for i in range(40)], depth, _claims(answers))
     assert look is not None
     assert look.worth_pots < 2
 
 
-def test_answers_get_numbers_within_each_pot() -> None:
-    numbers = answers_as_numbers([["leave", "pebbles", "leave"], ["x", "x", "x"]])
-    assert numbers.tolist() == [[0, 0], [1, 0], [0, 0]]
+def test_a_look_that_settles_which_step_is_no_worse_than_any_is_worth_as_much_where_much_is_at_stake() -> None:
+    """The smallest step is a toss of three whatever is seen; what is seen tells whether pebbles are as good as any."""
+    depth, rng = _draws(7)
+    smallest = rng.integers(1, 4, 200)
+    no_better = np.stack([np.zeros(200, bool), np.zeros(200, bool), depth > 20, depth <= 20])
+    much, little = (Claims(smallest, no_better, np.full((2, 200), share)) for share in (0.8, 0.2))
+    worth = [worth_of_look(depth, 1.0, laid_out([one]))[0] for one in (much, little)]
+    assert worth[0] > 0.4
+    assert worth[1] < 0.1
 
 
 def _collection(rng: np.random.Generator, draws: int = 4000, pots: int = 12) -> tuple[np.ndarray, np.ndarray]:
@@ -108,11 +121,12 @@ def _still_open(seed: int, guided: bool, looks: int = 12) -> list[int]:
     still_open = []
     for number in range(looks + 1):
         share = np.stack([weight @ (answers == step) for step in range(5)])
-        still_open.append(int((share.max(0) < SETTLED).sum()))
+        still_open.append(int((share.max(0) < SURE).sum()))
         pot = order[number % pots]
         if guided:
             some = rng.choice(draws, 60, p=weight)
-            worth = [worth_of_look(depth[some, p], LOOK_SD_MM, answers[some]).sum() for p in range(pots)]
+            laid = laid_out(_claims(answers[some].T))
+            worth = [worth_of_look(depth[some, p], LOOK_SD_MM, laid).sum() for p in range(pots)]
             pot = int(np.argmax(worth))
         seen = depth[0, pot] + LOOK_SD_MM * eye.standard_normal()
         weight = weight * np.exp(-0.5 * ((depth[:, pot] - seen) / LOOK_SD_MM) ** 2) + 1e-300

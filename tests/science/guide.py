@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analysis.claims import AS_GOOD, ENOUGH, SURE, WET_DAYS
 from analysis.dry_layer import transient
-from analysis.guide import ENOUGH, SURE, WET_DAYS, WET_LIMIT_MM, Advice, Home, advise, step_of
+from analysis.guide import WET_LIMIT_MM, Advice, Home, advise, step_of
 from analysis.outcomes import tips_in_the_medium
 from analysis.rooting import EXPOSURE, pots_draws_mm, rooting_depths
 from simulated_feeds.zoo import zoo
@@ -42,7 +43,7 @@ VARIANTS: dict[str, dict[str, object]] = {
 @dataclass(frozen=True)
 class Judged:
     """One pot: the likeliest step and its chance, the change advised for now, what was true, the true share of dry days
-    now and as advised, whether the change is called enough (if not the smallest) and whether it truly is."""
+    now and as advised, whether nothing is called better than the change (if not the smallest), and whether truly so."""
 
     advised: str
     change: str
@@ -50,8 +51,8 @@ class Judged:
     true: str
     dry_now: float
     dry_as_advised: float
-    enough: bool
-    truly_enough: bool
+    no_better: bool
+    truly_no_better: bool
 
 
 def judged(seed: int, pots: int = 24, notes_a_pot: int = 6) -> list[Judged]:
@@ -115,11 +116,19 @@ def _judge(advice: Advice, true_dry: FloatArray, true_wet: FloatArray) -> Judged
     true = int(_smallest(true_dry[index][:, None], true_wet[index][:, None], against)[0])
     named = [*words, "nothing"]
     advised = "nothing" if step.none_suffices else step.likeliest
-    then, wet = float(true_dry[names.index(step.change)]), float(true_wet[names.index(step.change)])
-    enough = then <= ENOUGH and wet <= max(WET_DAYS, float(true_wet[0]))
+    place = index.index(names.index(step.change))
+    truly = true != 0 and _no_better(true_dry[index], true_wet[index], against == "dry")[place]
     return Judged(
-        advised, step.change, step.chance, named[true], float(true_dry[0]), then, step.enough, enough and true != 0
-    )
+        advised, step.change, step.chance, named[true], float(true_dry[0]), float(true_dry[index][place]),
+        step.no_better, bool(truly),
+    )  # fmt: skip
+
+
+def _no_better(dry: FloatArray, wet: FloatArray, tried: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Steps that truly suffice or, where none does, leave as few dry days as any that brings no wetness (step,)."""
+    fine = wet <= max(WET_DAYS, float(wet[0]))
+    suffice = fine & (dry <= ENOUGH)
+    return suffice if suffice.any() else fine & tried & (dry <= dry[fine & tried].min() + AS_GOOD)
 
 
 def _smallest(dry: FloatArray, wet: FloatArray, against: npt.NDArray[np.str_]) -> npt.NDArray[np.int64]:
@@ -142,15 +151,16 @@ def _smallest(dry: FloatArray, wet: FloatArray, against: npt.NDArray[np.str_]) -
 
 @dataclass(frozen=True)
 class Figures:
-    """Shares over all pots: called sure, right where sure, right at all. Pots made worse; called enough, truly so."""
+    """Shares over all pots: called sure, right where sure, right at all. Pots made worse; said to be beaten by no step,
+    and truly so."""
 
     pots: int
     sure: float
     right_where_sure: float
     right: float
     made_worse: int
-    called_enough: int
-    truly_enough: int
+    called_no_better: int
+    truly_no_better: int
 
 
 def figures(pots: list[Judged]) -> Figures:
@@ -164,8 +174,8 @@ def figures(pots: list[Judged]) -> Figures:
         float(np.mean([pot.advised == pot.true for pot in sure])) if sure else float("nan"),
         float(np.mean(right)),
         worse,
-        sum(pot.enough for pot in pots),
-        sum(pot.enough and pot.truly_enough for pot in pots),
+        sum(pot.no_better for pot in pots),
+        sum(pot.no_better and pot.truly_no_better for pot in pots),
     )
 
 
@@ -174,12 +184,12 @@ def report(worlds: int) -> str:
     lines = ["Guide: advice against the smallest step that truly suffices (aims: sure >= 50 %, right >= 95 % of these)"]
     lines.append(
         f"{'notes a pot':>12}{'pots':>6}{'sure':>8}{'right of sure':>15}{'right of all':>14}{'made worse':>12}"
-        f"{'enough':>8}{'truly':>7}"
+        f"{'no better':>11}{'truly':>7}"
     )
     for notes in (0, 2, 6):
         found = figures([pot for seed in range(1, worlds + 1) for pot in judged(seed, notes_a_pot=notes)])
         lines.append(
             f"{notes:12d}{found.pots:6d}{found.sure:8.0%}{found.right_where_sure:15.1%}{found.right:14.1%}"
-            f"{found.made_worse:12d}{found.called_enough:8d}{found.truly_enough:7d}"
+            f"{found.made_worse:12d}{found.called_no_better:11d}{found.truly_no_better:7d}"
         )
     return "\n".join(lines)

@@ -1,12 +1,15 @@
 """Does the one look that would settle most settle sooner than looking at random?
 
-Owns a race in the simulator: a collection that nobody has looked at, one look after another, chosen by the guide or at
-random, and after each the number of pots whose advice is still open. Both see with the same simulated eye on the same
-days, every second one, and neither looks at a pot again before all have been looked at. The advice is always the one
-for the last four weeks of the truth, so that the curves show what the looks teach and nothing else.
+Owns a race in the simulator: a collection that nobody has looked at, one look after another, and after each the number
+of pots that are still open, as the guide's page counts them. Three ways of choosing see with the same simulated eye on
+the same days, every second one: the guide's, chance, and each pot in its turn, in an order drawn by chance (which is
+harder to beat, as it never looks twice before it has seen all). None looks again at a pot that was looked at within
+the week. The advice is always the one for the last four weeks of the truth, so that the curves show what the looks
+teach and nothing else.
 """
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import astuple, dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -21,26 +24,20 @@ from simulated_feeds.zoo import zoo
 from tests.science.collections_seen import START_MS, Collection, as_depth_notes, collection, run
 from tests.science.guide import DAYS, home_of
 
+Choice = Callable[[Collection, list[Advice], list[int], int], int]
+"""Which pot to look at: from what is believed, the advice, the pots looked at so far and the day."""
+
+EVERY_DAYS = 2
+WITHIN_THE_WEEK = 7 // EVERY_DAYS
+
 
 @dataclass(frozen=True)
 class Race:
-    """Open pots after 0, 1, 2, ... looks, by either way of choosing."""
+    """Open pots after 0, 1, 2, ... looks, by each way of choosing."""
 
     guided: tuple[int, ...]
     at_random: tuple[int, ...]
-
-    @property
-    def guided_halves_after(self) -> int:
-        """Looks until half of the open pots are settled; one more than all looks when never."""
-        return _halved(self.guided)
-
-    @property
-    def random_halves_after(self) -> int:
-        """The same for looking at random."""
-        return _halved(self.at_random)
-
-
-EVERY_DAYS = 2
+    in_turn: tuple[int, ...]
 
 
 def race(seed: int, pots: int = 12, looks: int = 20, draws: int = 60) -> Race:
@@ -48,15 +45,27 @@ def race(seed: int, pots: int = 12, looks: int = 20, draws: int = 60) -> Race:
     world = zoo(seed, pots, shelves=6)
     truth = run(world, seed, DAYS)
     bare = collection(world, truth, seed, DAYS, sentinels=True, notes_a_pot=0, draws=draws)
-    rng = np.random.default_rng([seed, 11])
-    order = np.concatenate([rng.permutation(pots) for _ in range(looks // pots + 1)])
-    return Race(_looked(bare, seed, looks, None), _looked(bare, seed, looks, order))
+    turn = np.random.default_rng([seed, 11]).permutation(pots)
+    chance = np.random.default_rng([seed, 12])
+
+    def at_random(_seen: Collection, _advice: list[Advice], looked_at: list[int], _day: int) -> int:
+        return int(chance.choice([pot for pot in range(pots) if pot not in _lately(looked_at)]))
+
+    def in_turn(_seen: Collection, _advice: list[Advice], looked_at: list[int], _day: int) -> int:
+        return int(turn[len(looked_at) % pots])
+
+    return Race(*(_looked(bare, seed, looks, choice) for choice in (_guided, at_random, in_turn)))
 
 
 def added_up(races: list[Race]) -> Race:
     """Open pots of several worlds together."""
-    guided, at_random = (np.sum([getattr(one, name) for one in races], axis=0) for name in ("guided", "at_random"))
-    return Race(tuple(int(n) for n in guided), tuple(int(n) for n in at_random))
+    return Race(*(tuple(np.sum(curves, axis=0).tolist()) for curves in zip(*map(astuple, races), strict=True)))
+
+
+def halved_after(still_open: tuple[int, ...]) -> int:
+    """Looks until half of the open pots are settled; one more than all looks when never."""
+    done = [i for i, n in enumerate(still_open) if n <= still_open[0] / 2]
+    return done[0] if done else len(still_open)
 
 
 def report(worlds: int) -> str:
@@ -65,50 +74,52 @@ def report(worlds: int) -> str:
 
 
 def curves(races: list[Race]) -> str:
-    """Both curves of some races together, with the worlds in which either way was sooner."""
+    """The curves of some races together, with the worlds in which the guide was sooner or later than chance."""
     together = added_up(races)
-    looks = " ".join(f"{i:4d}" for i in range(len(together.guided)))
-    sooner = sum(one.guided_halves_after < one.random_halves_after for one in races)
-    later = sum(one.guided_halves_after > one.random_halves_after for one in races)
+    rows = {"guided": together.guided, "at random": together.at_random, "in turn": together.in_turn}
+    sooner = sum(halved_after(one.guided) < halved_after(one.at_random) for one in races)
+    later = sum(halved_after(one.guided) > halved_after(one.at_random) for one in races)
     return "\n".join(
         [
             "One look (aim: halves the undecided pots sooner than looking at random)",
-            f"looks      {looks}",
-            "guided     " + " ".join(f"{n:4d}" for n in together.guided),
-            "at random  " + " ".join(f"{n:4d}" for n in together.at_random),
-            f"together halved after {together.guided_halves_after} looks, random {together.random_halves_after}",
-            f"halved sooner in {sooner} worlds, later in {later}, of {len(races)}",
+            f"{'looks':11}" + " ".join(f"{i:4d}" for i in range(len(together.guided))),
+            *(
+                f"{way:11}" + " ".join(f"{n:4d}" for n in curve) + f"  halved after {halved_after(curve)}"
+                for way, curve in rows.items()
+            ),
+            f"halved sooner than at random in {sooner} worlds, later in {later}, of {len(races)}",
         ]
     )
 
 
-def _looked(bare: Collection, seed: int, looks: int, order: np.ndarray | None) -> tuple[int, ...]:
-    """Open pots after each look; order: which pots, or None for the guide's choice."""
+def _looked(bare: Collection, seed: int, looks: int, choice: Choice) -> tuple[int, ...]:
+    """Open pots after each look."""
     seen, still_open = bare, []
     notes: list[pd.DataFrame] = []
     looked_at: list[int] = []
     for number in range(looks + 1):
         advice = advise(home_of(seen), seen.draws)
-        still_open.append(sum(not one.sure for one in advice))
+        still_open.append(sum(not one.sure and not one.no_better for one in advice))
         if number == looks:
             break
         day = DAYS - 1 - EVERY_DAYS * (looks - 1 - number)
-        pot = _chosen(seen, advice, looked_at, day) if order is None else int(order[number])
-        looked_at.append(pot)
-        notes.append(_note(bare, pot, day, seed))
+        looked_at.append(choice(seen, advice, looked_at, day))
+        notes.append(_note(bare, looked_at[-1], day, seed))
         seen = _learned(bare, pd.concat(notes, ignore_index=True), seed)
     return tuple(still_open)
 
 
-def _chosen(seen: Collection, advice: list[Advice], looked_at: list[int], day: int) -> int:
-    """The guide's choice among the pots that this turn has not looked at."""
-    done = looked_at[len(looked_at) // len(advice) * len(advice) :]
+def _guided(seen: Collection, advice: list[Advice], looked_at: list[int], day: int) -> int:
     look = best_look(
-        [str(i) for i in range(len(advice))], _depth_on(seen, day), [one.answer_draws for one in advice],
-        lately={str(i) for i in done}, least_pots=-np.inf,
+        [str(i) for i in range(len(advice))], _depth_on(seen, day), [one.claims for one in advice],
+        lately={str(i) for i in _lately(looked_at)}, least_pots=-np.inf,
     )  # fmt: skip
     assert look is not None
     return int(look.what)
+
+
+def _lately(looked_at: list[int]) -> list[int]:
+    return looked_at[-WITHIN_THE_WEEK:]
 
 
 def _depth_on(seen: Collection, day: int) -> np.ndarray:
@@ -131,8 +142,3 @@ def _learned(bare: Collection, notes: pd.DataFrame, seed: int) -> Collection:
     believed = calibrate(bare.columns, as_depth_notes(bare.columns, notes, bare.daily))
     draws = believed.draws(np.random.default_rng([seed, 3]), bare.draws.stray.shape[0])
     return replace(bare, draws=draws, notes=notes)
-
-
-def _halved(still_open: tuple[int, ...]) -> int:
-    done = [i for i, n in enumerate(still_open) if n <= still_open[0] / 2]
-    return done[0] if done else len(still_open)

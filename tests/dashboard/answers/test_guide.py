@@ -157,7 +157,7 @@ def test_without_a_note_there_is_advice_from_physics_and_everything_says_that_it
     assert found["roots"]["rooting_depth"][0]["rests_on"] == "guessed"
     assert found["roots"]["counts"] == []
     assert "No look is noted yet" in found["roots"]["says"]
-    assert "too few" in found["roots"]["rot"]["says"]
+    assert found["roots"]["rot"]["says"] == "No rotted tip is noted yet."
     assert found["map"]["notes"] == []
     named = found["look"]["what"]
     look(unseen, named, 27, 14)  # within the week: the same look would show the same again
@@ -203,7 +203,7 @@ def test_a_pot_changed_since_the_situation_was_gathered_waits_for_its_answer_and
     take(unseen, NOW_MS + 60_000, {"pot": "window left", "change": "pebbles 20 mm"})
     pots = pots_of(guide.told_at_once(unseen, situation, NOW_MS + 120_000))
     waits, stays = pots["window left"], pots["window right"]
-    assert (waits["advice"], waits["options"], waits["sure"], waits["enough"]) == (None, [], False, False)
+    assert (waits["advice"], waits["options"], waits["sure"], waits["no_better"]) == (None, [], False, False)
     assert waits["says"].startswith("You changed this pot on 29 March: ")
     assert stays == pots_of(guide.told(unseen, situation))["window right"]
     weighed = pots_of(guide.answer(unseen, NOW_MS + 120_000))["window left"]
