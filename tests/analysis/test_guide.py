@@ -125,7 +125,8 @@ def test_three_kinds_of_evidence_stand_side_by_side() -> None:
     pebbles = next(outlook for outlook in dry.options if outlook.option.change == "pebbles 20 mm")
     assert np.isfinite(pebbles.physics)
     assert pebbles.physics != pebbles.chance_too_dry
-    assert pebbles.seen == "Notes alone: 9\u00a0mm shallower in 3 pots (could be \u221214\u00a0to\u00a0\u22124\u00a0mm)."
+    could = "could be \u221214\u00a0to\u00a0\u22124\u00a0mm"
+    assert pebbles.seen == f"Notes alone: 9\u00a0mm shallower in 3 pots ({could})."
 
 
 def test_what_no_note_has_seen_is_called_extrapolated() -> None:
