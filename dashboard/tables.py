@@ -17,8 +17,8 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
 
 
 def number(value: float | None, digits: int = 0) -> str:
-    """A number, or a dash where there is none."""
-    return "-" if value is None else f"{value:.{digits}f}"
+    """A number, or a dash where there is none; what rounds to nought has no sign."""
+    return "-" if value is None else f"{round(value, digits) + 0.0:.{digits}f}"
 
 
 def span(value: Mapping[str, float | None] | None, middle: str, low: str, high: str, digits: int = 0) -> str:
@@ -151,24 +151,27 @@ def guide_table(answer: Answer) -> str:
         week, season = shelf["vpd_week_kpa"], shelf["season"]
         head = f"{shelf['shelf']}: {span(week, 'p50', 'p10', 'p90', 1)} kPa this week"
         lines = [head, *([season["says"]] if season else [])]
-        rows = [[pot["pot"], pot["advice"] or "-", pot["rests_on"], pot["says"]] for pot in shelf["pots"]]
+        rows = [[pot["pot"], _advice(pot), pot["rests_on"], pot["says"]] for pot in shelf["pots"]]
         parts.append("\n".join([*lines, table(["pot", "advice", "rests on", "says"], rows)]))
     if answer["look"]:
         parts.append(answer["look"]["says"])
     return "\n\n".join([*parts, *([_roots(answer["roots"])] if answer["roots"] else []), answer["says"]])
 
 
+def _advice(pot: Mapping[str, Any]) -> str:
+    """The change that is advised; what is only likely is never told as an advice."""
+    change = pot["advice"]
+    if not change or pot["sure"] or pot["no_better"]:
+        return change or "-"
+    return "look first" if change == "leave" else f"look first; perhaps {change}"
+
+
 def _roots(roots: Answer) -> str:
     """What became of roots here: depths, rot, repots, and the counts without any model."""
-    lines = [
-        f"Roots: {roots['says']}",
-        *(f"{one['roots']} roots, likes it {one['likes']}: {one['says']}" for one in roots["rooting_depth"]),
-        roots["rot"]["says"],
-        roots["climate"]["says"],
-        *(f"Into {one['jump']}: {one['says']}" for one in roots["after_repots"]),
-        *(f"{one['pot']}: {one['says']}" for one in roots["easing"]),
-        *roots["disagreements"],
-    ]
+    from dashboard.answers.roots import sentences  # heavy, and no other table needs it
+
+    first, *others = sentences(roots)
+    lines = [f"Roots: {first}", *others, *roots["disagreements"]]
     changes = [
         [
             one["change"],

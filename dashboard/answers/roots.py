@@ -68,6 +68,28 @@ def roots(situation: Situation) -> dict[str, Any]:
     }
 
 
+def sentences(told: Mapping[str, Any]) -> list[str]:
+    """What the notes say of roots, a sentence a thing, each with whom it is about; for screen and command alike."""
+    seasons = told["after_repots_by_season"]
+    both = {one["jump"] for one in seasons if sum(other["jump"] == one["jump"] for other in seasons) > 1}
+    return [
+        told["says"],
+        *(
+            f"{one['roots'].capitalize()} roots of plants that like it {one['likes']}: {one['says']}"
+            for one in told["rooting_depth"]
+        ),
+        told["rot"]["says"],
+        told["climate"]["says"],
+        *(f"{_into(one['jump'])}: {one['says']}" for one in told["after_repots"]),
+        *(f"{_into(one['jump'])}, {one['season']}: {one['says']}" for one in seasons if one["jump"] in both),
+        *(f"{one['pot']}: {one['says']}" for one in told["easing"]),
+    ]
+
+
+def _into(jump: str) -> str:
+    return "Repotted, the old set-up unknown" if jump == "unknown" else f"Repotted into something {jump}"
+
+
 def rooting_depth(found: RootingDepth) -> dict[str, Any]:
     """A group's rooting depth for the wire."""
     names = ("roots", "likes", "value_mm", "low_mm", "high_mm", "rests_on", "tips", "looks", "pots", "says")

@@ -9,6 +9,7 @@ from typing import Any
 from dash import html
 
 from analysis.quantities import in_units, quantity
+from dashboard.answers.roots import sentences
 from dashboard.pages import Answer
 from dashboard.pages.guide_words import (
     MAP,
@@ -199,17 +200,12 @@ def _before_after(pair: Mapping[str, Any], units: str) -> str:
 
 def _roots(answer: Answer) -> list[Any]:
     """How deep a dry layer new tips can bear, and what repots did, as sentences."""
-    roots = answer.get("roots") or {}
-    says = [roots.get("says"), *(one.get("says") for one in roots.get("rooting_depth") or [])]
-    says += [(roots.get("rot") or {}).get("says"), *(one.get("says") for one in roots.get("after_repots") or [])]
-    says += [one.get("says") for one in roots.get("easing") or []]
-    says += [(roots.get("climate") or {}).get("says")]
-    sentences = list(dict.fromkeys(one for one in says if one))
-    if not sentences:
+    roots = answer.get("roots")
+    if not roots:
         return []
     return [
         html.Details(
-            [html.Summary("What the notes say of roots"), html.Ul([html.Li(one) for one in sentences])],
+            [html.Summary("What the notes say of roots"), html.Ul([html.Li(one) for one in sentences(roots)])],
             className="guide-more",
         )
     ]

@@ -34,6 +34,23 @@ def pot_of(answer: dict[str, Any], label: str) -> dict[str, Any]:
     return next(pot for shelf in answer["shelves"] for pot in shelf["pots"] if pot["pot"] == label)
 
 
+def test_what_the_notes_say_of_roots_is_told_with_whom_it_is_about():
+    answer = read("guide.json")
+    answer["roots"] |= {
+        "after_repots": [{"jump": "wetter", "season": "all", "says": "3 repots: all kept."}],
+        "after_repots_by_season": [
+            {"jump": "wetter", "season": "Apr-Sep", "says": "2 repots: all kept."},
+            {"jump": "wetter", "season": "Oct-Mar", "says": "1 repot: all kept."},
+        ],
+        "easing": [{"pot": "door end", "says": "New roots are in: fill to the mark."}],
+    }
+    words = text_of(page(answer=answer))
+    assert "Thick roots of plants that like it airy: New tips get through" in words
+    assert "Repotted into something wetter: 3 repots: all kept." in words
+    assert "Repotted into something wetter, Oct-Mar: 1 repot: all kept." in words
+    assert "door end: New roots are in: fill to the mark." in words
+
+
 def test_the_summary_counts_every_pot_once():
     assert (
         "1 pot calls for a change, 2 want a look first, 5 are best left alone and of 1 nothing can be said."

@@ -154,6 +154,7 @@ def test_without_a_note_there_is_advice_from_physics_and_everything_says_that_it
     assert pot["advice"]
     assert pot["rests_on"] == "guessed"
     assert any("No note of this pot" in one for one in pot["warnings"])
+    assert f"look first; perhaps {pot['advice']}" in tables.guide_table(found)
     assert found["roots"]["rooting_depth"][0]["rests_on"] == "guessed"
     assert found["roots"]["counts"] == []
     assert "No look is noted yet" in found["roots"]["says"]
