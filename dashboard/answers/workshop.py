@@ -8,7 +8,7 @@ from dashboard.answers.check import LEARN_FROM_MS, disk_free_pct, place_of, sens
 from dashboard.answers.shelf_air import STALE_MS
 from ingest.home import Home
 from ingest.proposals import proposals
-from ingest.readings import Series, StoredUnread
+from ingest.readings import HOUR_MS, Series, StoredUnread
 from ingest.sensors import Sensor, in_canonical_units, silent
 
 LONGEST_SHOWN = 400
@@ -76,13 +76,18 @@ def _sensor(sensor: Sensor, at_ms: int, recent: Series, last: tuple[int, float] 
         "state": state,
         "says": {
             "fresh": "speaks as usual",
-            "stale": "quiet for an hour, within its habit",
+            "stale": f"quiet for {_hours(at_ms - last[0])}, within its habit" if last else "",
             "silent": "has gone silent",
             "failed": "says that it does not measure",
             "never": "has never been heard",
             "unplaced": "serves no place",
         }[state],
     }
+
+
+def _hours(spell_ms: int) -> str:
+    hours = spell_ms // HOUR_MS
+    return "an hour" if hours <= 1 else f"{hours} hours"
 
 
 def _state(sensor: Sensor, at_ms: int, recent: Series, last: tuple[int, float] | None, failed: bool) -> str:

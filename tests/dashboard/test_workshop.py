@@ -3,11 +3,13 @@
 import json
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 
 from dashboard.pages import Ask
 from dashboard.pages.workshop import NO_WORKSHOP, show
+from dashboard.pages.workshop.words import table
 from tests.dashboard.trees import text_of
 
 DATA = Path(__file__).parents[1] / "data" / "workshop.json"
@@ -64,6 +66,35 @@ def test_an_empty_workshop_teaches():
     assert "Every message that arrived was understood and used." in page
     assert "A new sensor needs nothing here beforehand" in page
     assert "Sensors of air differ by a degree" in words("/workshop/checks", **nothing)
+
+
+def test_a_sensor_that_was_never_heard_says_so_once_and_is_not_called_well():
+    answer = json.loads(DATA.read_text(encoding="utf-8"))
+    new = answer["sensors"][0] | {"state": "never", "last_value": None, "last_ms": None, "says": "has never been heard"}
+    page = words(findings=[], sensors=[new, *answer["sensors"][1:]])
+    assert "Nothing needs attention yet: 1 sensor waits for its first message." in page
+    assert "never heard —" not in page
+    one = words(f"/workshop/sensor/{quote(new['source'], safe='')}", sensors=[new])
+    assert "It has never been heard." in one
+    assert "Last —" not in one
+
+
+def test_a_sensor_whose_last_value_is_too_old_to_show_still_says_when_it_spoke():
+    answer = json.loads(DATA.read_text(encoding="utf-8"))
+    old = answer["sensors"][0] | {"state": "silent", "last_value": None, "last_ms": answer["at_ms"] - 20 * 86_400_000}
+    assert "Last heard 11 Feb 13:00." in words(f"/workshop/sensor/{quote(old['source'], safe='')}", sensors=[old])
+
+
+def test_a_level_is_told_no_finer_than_it_is_known():
+    answer = json.loads(DATA.read_text(encoding="utf-8"))
+    level = next(sensor for sensor in answer["sensors"] if sensor["quantity"] == "reservoir_level")
+    page = words(sensors=[level | {"last_value": 36.912}])
+    assert "36.9 mm" in page
+
+
+def test_each_cell_names_its_column_for_a_phone_that_shows_no_heads():
+    cell = table(("pot", "likes"), [("window left", "airy")]).children[1].children[0].children[1]
+    assert cell.to_plotly_json()["props"]["data-label"] == "likes"
 
 
 def test_one_sensor_tells_its_places_and_its_calibration():

@@ -51,7 +51,7 @@ def overview(answer: Answer) -> list[Any]:
     clock = Clock(answer["time_zone"], answer["at_ms"])
     sensors = answer["sensors"]
     return [
-        *_findings(answer["findings"], clock),
+        *_findings(answer["findings"], sensors, clock),
         *_waiting(answer),
         html.H2("Sensors"),
         *(_by_place(sensors, clock, answer["units"]) if sensors else [_no_sensor()]),
@@ -59,9 +59,9 @@ def overview(answer: Answer) -> list[Any]:
     ]
 
 
-def _findings(findings: Sequence[Mapping[str, Any]], clock: Clock) -> list[Any]:
+def _findings(findings: Sequence[Mapping[str, Any]], sensors: Sequence[Mapping[str, Any]], clock: Clock) -> list[Any]:
     if not findings:
-        return [html.P("Nothing needs attention here.", className="workshop-well")]
+        return [html.P(_well(sum(sensor["state"] == "never" for sensor in sensors)), className="workshop-well")]
     return [
         html.Ul(
             [
@@ -71,6 +71,13 @@ def _findings(findings: Sequence[Mapping[str, Any]], clock: Clock) -> list[Any]:
             className="workshop-findings",
         )
     ]
+
+
+def _well(unheard: int) -> str:
+    if not unheard:
+        return "Nothing needs attention here."
+    waiting = "1 sensor waits for its" if unheard == 1 else f"{unheard} sensors wait for their"
+    return f"Nothing needs attention yet: {waiting} first message."
 
 
 def _waiting(answer: Answer) -> list[Any]:
@@ -129,12 +136,19 @@ def _heard(sensor: Mapping[str, Any], clock: Clock) -> list[Any]:
     told = (
         [] if state == "fresh" or _has_ended(sensor) else [html.Strong(STATES[state], className=f"state state-{state}")]
     )
-    return [*told, html.Span(clock(sensor["last_ms"]))]
+    return told if state == "never" else [*told, html.Span(clock(sensor["last_ms"]))]
 
 
 def _from(sensor: Mapping[str, Any]) -> list[Any]:
     label = [sensor["label"]] if sensor["label"] else []
     return [*label, html.Code(" ".join(filter(None, (sensor["topic"], sensor["field"]))))]
+
+
+def _last_said(sensor: Mapping[str, Any], clock: Clock, units: str) -> str:
+    if sensor["last_ms"] is None:
+        return "It has never been heard."
+    heard = clock(sensor["last_ms"])
+    return f"Last heard {heard}." if sensor["last_value"] is None else f"Last {value(sensor, units)}, {heard}."
 
 
 def value(sensor: Mapping[str, Any], units: str) -> str:
@@ -156,7 +170,7 @@ def one(answer: Answer, source: str) -> list[Any]:
     return [
         html.H2(sensor_name(sensor)),
         html.P(f"{words.capitalize()}, {_stands(sensor, clock)}."),
-        html.P(f"Last {value(sensor, answer['units'])}, {clock(sensor['last_ms'])}.", className=PASSING),
+        html.P(_last_said(sensor, clock, answer["units"]), className=PASSING),
         html.P(html.Code(" ".join(filter(None, (sensor["topic"], sensor["field"], f"({sensor['payload']})"))))),
         _placements(sensor, clock),
         *_placing(answer, sensor),

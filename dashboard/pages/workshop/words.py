@@ -37,7 +37,8 @@ def amount(value: float, quantity: str, units: str) -> str:
         return f"{value * 1.8 + 32:.0f} °F"
     if units == "us" and quantity == "reservoir_level":
         return f"{value / MM_PER_INCH:.2g} in"
-    return f"{value:.4g} {CANONICAL.get(quantity, '')}".strip()
+    told = round(value, 1) if quantity == "reservoir_level" else value  # no level is known to a hundredth of a mm
+    return f"{told:.4g} {CANONICAL.get(quantity, '')}".strip()
 
 
 def thickness(mm: float, units: str) -> str:
@@ -103,8 +104,13 @@ def sensor_name(sensor: Mapping[str, Any]) -> str:
 def table(heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> Any:
     """Plain rows under their heads; a phone shows each row as a block."""
     head = html.Tr([html.Th(words, scope="col") for words in heads])
-    body = [html.Tr([html.Td(cell) for cell in row]) for row in rows]
+    body = [html.Tr([_cell(words, cell) for words, cell in zip(heads, row, strict=True)]) for row in rows]
     return html.Table([html.Thead(head), html.Tbody(body)], className="list")
+
+
+def _cell(head: str, content: Any) -> Any:
+    named: dict[str, Any] = {"data-label": head} if head else {}
+    return html.Td(content, **named)
 
 
 def fold(words: str, *content: Any, is_open: bool = False) -> Any:
