@@ -192,7 +192,7 @@ def _says(found: Explanation, since: str) -> str:
         return f"{what}; no single cause stands out" + (f" ({' and '.join(named)})." if named else ".")
     share = next((one for one in found.shares if one.factor == found.verdict), None)
     if share is None or found.direction == "same":
-        return f"{what}, but its water use is another: {_cause(found)}."
+        return f"{what}, but its water use has changed: {_cause(found)}."
     part, ends = quantity(share.mm, "mm", "+.0f"), span(share.low_mm, share.high_mm, "mm", "+.0f")
     return f"{what}: {_named(found.verdict, share.mm)} ({part} of it, could be {ends})."
 

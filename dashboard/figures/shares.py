@@ -8,7 +8,7 @@ from typing import Any
 
 from dash import html
 
-from dashboard.figures.amounts import length_unit, moved_words
+from dashboard.figures.amounts import least_moved, length_unit, moved_words
 
 NAMES = {
     "dry_air": "dry air",
@@ -50,7 +50,7 @@ def _row(name: str, mm: float, low: float | None, high: float | None, *, scale: 
             style=bar,
         )
     ]
-    says = moved_words(mm, units)
+    says = _told(mm, low, high, units)
     if low is not None and high is not None:
         parts.append(
             html.I(
@@ -58,7 +58,6 @@ def _row(name: str, mm: float, low: float | None, high: float | None, *, scale: 
                 style={"left": f"{50 + low * half:.1f}%", "width": f"{(high - low) * half:.1f}%"},
             )
         )
-        says += f", could be {moved_words(low, units)} to {moved_words(high, units)}"
     return html.Tr(
         [
             html.Th(name, scope="row"),
@@ -66,3 +65,12 @@ def _row(name: str, mm: float, low: float | None, high: float | None, *, scale: 
             html.Td(says, className="share-says"),
         ]
     )
+
+
+def _told(mm: float, low: float | None, high: float | None, units: str) -> str:
+    """A share with its ends, which are said only where they differ; what rounds to nothing is not called nothing."""
+    middle = moved_words(mm, units)
+    ends = [] if low is None or high is None else [moved_words(low, units), moved_words(high, units)]
+    if middle == "0" and mm and len({middle, *ends}) == 1:
+        return f"less than {least_moved(units)}"
+    return middle if len(set(ends)) < 2 else f"{middle}, could be {ends[0]} to {ends[1]}"

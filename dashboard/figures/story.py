@@ -19,7 +19,8 @@ from dashboard.figures.thinning import FloatArray, thinned
 
 MOST_POINTS = 2000
 SAND, SAND_EDGE, TEAL, WATER, INK = "#cf9a60", "#9a6426", "#13535a", "#4d8fae", "#6b7f80"
-CLEAR = "rgba(0,0,0,0)"
+SAND_DEEP = "#4a2c0a"  # seen on the sand of either theme
+CLEAR, LABEL = "rgba(0,0,0,0)", "rgba(247,249,246,0.86)"
 LINES = ("dry air", "level")
 HEIGHTS = (0.43, 0.19, 0.19, 0.19)
 DEEP_MARGIN_MM = 12.0
@@ -114,7 +115,7 @@ def _add_dry_line(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock, u
     add(np.where(np.isnan(p50), np.nan, 0.0), mode="lines", line={"width": 0})
     add(p50, mode="lines", line={"width": 0}, fill="tonexty", fillcolor="rgba(207,154,96,0.62)")
     add(np.where(np.isnan(p50), np.nan, deepest), mode="lines", line={"width": 0}, fill="tonexty", fillcolor=TEAL)
-    add(p10, mode="lines", line={"width": 1, "dash": "dot", "color": SAND_EDGE})
+    add(p10, mode="lines", line={"width": 1, "dash": "dot", "color": SAND_DEEP})
     add(p90, mode="lines", line={"width": 1, "dash": "dot", "color": "#8fc4c4"})
     told = np.stack([p10, p90], axis=1)
     figure.add_trace(
@@ -135,7 +136,7 @@ def _add_dry_line(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock, u
     figure.add_hline(
         y=units.per_mm * answer["rooting_depth_mm"],
         line={"width": 1.5, "dash": "dash", "color": INK},
-        annotation={"text": "new tips reach to here", "font": {"size": 12}, "xanchor": "right"},
+        annotation={"text": " new tips reach to here ", "font": {"size": 12}, "xanchor": "right", "bgcolor": LABEL},
         annotation_position="bottom right",
         row=1,
         col=1,
@@ -267,7 +268,8 @@ def _add_changes(figure: go.Figure, events: Sequence[Mapping[str, Any]], clock: 
             yanchor="top",
             yshift=-STEP_PX * (number % 3),  # neighbours stand at different heights, so that their words do not meet
             xanchor="left",
-            text=f" {event['says']}",
+            text=f" {event['says']} ",
+            bgcolor=LABEL,
             showarrow=False,
             font={"size": 13, "color": "#10282c"},
         )

@@ -134,6 +134,30 @@ def test_what_nothing_explains_is_the_last_row_and_never_left_out():
 
 
 @pytest.mark.parametrize(
+    ("mm", "low", "high", "says"),
+    [
+        (0.3, 0.1, 0.45, "less than 1"),
+        (0.0, 0.0, 0.0, "0"),
+        (2.1, 1.9, 2.3, "+2"),
+        (0.3, 0.1, 1.2, "0, could be 0 to +1"),
+        (-0.6, -1.8, 0.5, "\u22121, could be \u22122 to 0"),
+    ],
+)
+def test_the_ends_of_a_share_are_told_only_where_they_differ(mm: float, low: float, high: float, says: str):
+    share = {"factor": "low_reservoir", "mm": mm, "low_mm": low, "high_mm": high}
+    table = shares_table({"shares": [share], "unexplained_mm": 0.0})
+    assert text_of(table.children[1].children[0].children[2]) == says
+
+
+def test_words_on_the_graph_bring_their_own_ground():
+    """They stand on sand or on teal, as the dry line happens to run, and are dark in both themes."""
+    told = story_figure(read("story-top-middle.json")).layout.annotations
+    on_ground = [note for note in told if "new tips reach" in note.text or "half of the holes" in note.text]
+    assert len(on_ground) == 2
+    assert all(note.bgcolor and note.text.startswith(" ") for note in on_ground)  # the space: see story.css
+
+
+@pytest.mark.parametrize(
     ("path", "expected"),
     [
         ("/story", (None, 12)),
