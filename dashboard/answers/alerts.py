@@ -101,7 +101,7 @@ def dries_soon(situation: Situation, rooting_depth_mm: float | None = None) -> l
             depth = quantity(float(np.median(then[:, index])), "mm")
             says = (
                 f"Expected to be dry to about {depth} within two days if nobody fills; "
-                f"new tips reach moisture only above {quantity(rooting_mm, 'mm')}."
+                f"new tips reach only {quantity(rooting_mm, 'mm')} deep."
             )
             found.append(_alert("too_dry", says, pot=pot.label, shelf=pot.shelf))
     return found

@@ -121,7 +121,7 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
     too_dry = float(np.mean(depth > rooting_mm))
     if too_dry >= SURE:
         middle = float(np.median(depth))
-        tips = f"new tips reach moisture only above {quantity(rooting_mm, 'mm')}."
+        tips = f"new tips reach only {quantity(rooting_mm, 'mm')} deep."
         return "too_dry", f"Dry to about {quantity(middle, 'mm')}; {tips}"
     drained = float(situation.standing.columns.surface_height_mm[index] - water.level_mm[-1])
     moist = float(np.mean(depth < MOIST_MM))

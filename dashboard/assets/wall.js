@@ -16,7 +16,7 @@
   const BACK_TO_FAR_MS = 180000;
   const DISK_LOW_PCT = 5;
   const AIR_SCALE_KPA = 2.4;
-  const TILE = { width: 112, height: 104, best_width: 172, best_height: 165, long_height: 190, tall: 0.8, side: 196, head: 46, note: 22 };
+  const TILE = { width: 112, height: 104, best_width: 172, best_height: 165, long_height: 190, tall: 0.8, side: 196, head: 46 };
 
 
   const parts = {};
@@ -195,11 +195,14 @@
       airScale(shelf) + '<p class="shelf-dry">' + dry + "</p>" + airFlag(shelf);
   }
 
+  /* A number and its unit are not parted by the end of a line. */
+  function whole(words) { return '<span class="whole">' + words + "</span>"; }
+
   function levelHtml(pot) {
     if (pot.sensor_state === "silent") return '<span class="pot-fact pot-silent">silent</span>';
     if (pot.sensor_state === "failed") return '<span class="pot-fact pot-silent">sensor failed</span>';
     if (!known(pot.level_mm)) return "";
-    if (pot.sensor_state === "stale") return '<span class="pot-fact pot-stale">' + speak.length(pot.level_mm, units()) + (known(pot.seen_ms) ? ", " + speak.age(parts.at_ms - pot.seen_ms) : ", old") + "</span>";
+    if (pot.sensor_state === "stale") return '<span class="pot-fact pot-stale">' + whole(speak.length(pot.level_mm, units())) + ", " + (known(pot.seen_ms) ? whole(speak.age(parts.at_ms - pot.seen_ms)) : "old") + "</span>";
     return '<span class="pot-fact">' + speak.length(pot.level_mm, units()) + "</span>";
   }
 
@@ -235,6 +238,9 @@
     }
     return best;
   }
+
+  /* Room for the note under the shelves, which takes more lines the narrower they are. */
+  function noteHeight(width) { return width > 1150 ? 22 : width > 620 ? 38 : 64; }
 
   function nearHtml(view, width, height) {
     const rows = order();
@@ -402,7 +408,9 @@
     node.innerHTML = '<h1 class="said-only">Wall</h1><div class="strip-here">' + stripHtml() + '</div><div class="notices-here">' + noticeHtml() + '</div><div class="stage"></div>';
     trimTags(node);
     const stage = node.querySelector(".stage");
-    stage.innerHTML = nearHtml(view, stage.clientWidth, stage.clientHeight - TILE.note) + '<p class="stage-note">Large figure: days of water left. The upper ' + speak.length(40, units()) + " are drawn 2.7 times as tall as the rest. Dotted band: guessed, no notes yet.</p>";
+    const note = noteHeight(stage.clientWidth);
+    stage.style.setProperty("--note", note + "px");
+    stage.innerHTML = nearHtml(view, stage.clientWidth, stage.clientHeight - note) + '<p class="stage-note">Large figure: days of water left; below it the water level and what is used. The upper ' + speak.length(40, units()) + " are drawn 2.7 times as tall as the rest. Dotted band: guessed, no notes yet.</p>";
     stage.classList.add("stage-noted");
     if (view.pot) {
       node.insertAdjacentHTML("beforeend", cardHtml(view.pot));

@@ -13,6 +13,7 @@ PX_PER_MM = 149 / 25.4  # a 10.1-inch panel of 1280 x 800: 149 pixels an inch
 CAP_PX = 14 * PX_PER_MM
 THUMB_PX = 15 * PX_PER_MM
 BOTH_WAYS = [(1280, 800), (800, 1280)]
+PHONE = (360, 740)
 REFRESH_MS = 10_000
 INK = 90  # of 255: a row of pixels that differ by more holds a stroke
 
@@ -120,6 +121,51 @@ def test_24_pots_stand_in_the_near_view_without_scrolling(open_page, size, theme
         "all => all.map(svg => svg.getBoundingClientRect().height)"
     )
     assert min(heights) >= 84
+
+
+@pytest.mark.parametrize("size", BOTH_WAYS)
+def test_a_level_of_days_ago_is_told_whole(open_page, glasshouse, size):
+    glasshouse.pot("third step").update(sensor_state="stale", level_mm=36, level_age_s=3 * 86_400)
+    told = open_page("/near", size).locator("[data-pot='third step'] .pot-stale")
+    assert told.inner_text() == "36 mm, 3 days"
+    assert told.locator(".whole").last.evaluate("node => node.getClientRects().length") == 1
+    assert told.evaluate("node => node.scrollWidth <= node.clientWidth && node.scrollHeight <= node.clientHeight + 1")
+
+
+@pytest.mark.parametrize("size", [*BOTH_WAYS, PHONE])
+def test_the_note_under_the_shelves_is_whole_and_clear_of_the_wick(open_page, size):
+    page = open_page("/near", size)
+    note = page.locator(".stage-note")
+    assert note.evaluate("node => node.scrollWidth <= node.clientWidth && node.scrollHeight <= node.clientHeight + 1")
+    crossed = page.evaluate(
+        """() => {
+            const words = document.createRange();
+            words.selectNodeContents(document.querySelector(".stage-note"));
+            const link = document.querySelector(".pool a[aria-current='page']");
+            const at = link.getBoundingClientRect(), wick = getComputedStyle(link, "::before");
+            const top = at.top + link.clientTop + parseFloat(wick.top), middle = at.left + at.width / 2;
+            return Array.from(words.getClientRects())
+                .some(line => line.bottom > top + 1 && line.left < middle + 5 && line.right > middle - 5);
+        }"""
+    )
+    assert not crossed
+
+
+@pytest.mark.parametrize("size", [*BOTH_WAYS, PHONE])
+def test_an_opened_pot_shows_its_drawing_and_all_its_doors_at_once(open_page, size):
+    page = open_page("/near", size)
+    page.evaluate("document.getElementById('wall').dataset.pages = 'logbook story guide'")
+    if size == PHONE:
+        page.locator(".shelf-tabs a", has_text="heated-rack").click()
+    page.locator("[data-pot='top middle']").click()
+    page.wait_for_selector(".card")
+    card, pool = page.locator(".card").bounding_box(), page.locator(".pool").bounding_box()
+    doors = [door.bounding_box() for door in page.locator(".card-doors .door").all()]
+    assert len(doors) == 4
+    assert max(door["y"] + door["height"] for door in doors) <= pool["y"]
+    drawing = page.locator(".card-cut svg").bounding_box()
+    assert drawing["y"] - card["y"] < 60
+    assert drawing["y"] + drawing["height"] <= pool["y"]
 
 
 @pytest.mark.parametrize("size", BOTH_WAYS)
