@@ -44,7 +44,7 @@ from analysis.hidden_causes import (
     log_likelihood,
     weighed,
 )
-from analysis.quantities import quantity, span
+from analysis.quantities import JOINT, quantity, span
 from analysis.shapley import shapley_shares, subsets
 from analysis.usual_weather import air_broke, air_drifts, level_keeps_its_rhythm, level_sank, log_air_change
 
@@ -569,8 +569,8 @@ def _evidence(case: _Case, recorded: Sequence[str], found: Weighed, window: slic
         says.append("Nobody looked since: the change of depth is the model's.")
     elif abs(unexplained) > DEPTH_MATTERS_MM:
         where = "deeper" if unexplained > 0 else "higher"
-        says.append(f"What was noted lies {abs(unexplained):.0f} mm {where} than modelled.")
-    says += [f"The {quantity} sensor was silent or stuck for most of the spell." for quantity in since.silent]
+        says.append(f"What was noted lies {quantity(abs(unexplained), 'mm')} {where} than modelled.")
+    says += [f"The {kind} sensor was silent or stuck for most of the spell." for kind in since.silent]
     return says
 
 
@@ -583,12 +583,12 @@ def _measured(case: _Case) -> list[str]:
     )
     says = []
     if np.isfinite(air).all():
-        says.append(f"The air was {air[0]:.2f} kPa dry before and {air[1]:.2f} since.")
+        says.append(f"Dry air {_went(*(f'{value:.2f}' for value in air), 'kPa', ' ')}.")
         if abs(warm[1] - warm[0]) > 1.5:
             way = "warmer" if warm[1] > warm[0] else "cooler"
             says.append(f"It is {quantity(abs(warm[1] - warm[0]), 'degrees')} {way}.")
     if np.isfinite(level).all():
-        says.append(f"The level stood at {quantity(level[0], 'mm')} before and {quantity(level[1], 'mm')} since.")
+        says.append(f"The level {_went(*(f'{value:.0f}' for value in level), 'mm')} on average.")
     if since.empty_hours > 0:
         says.append(f"The reservoir was empty for {since.empty_hours:.0f} hours.")
     if np.isfinite(ratio):
@@ -599,3 +599,10 @@ def _measured(case: _Case) -> list[str]:
     else:
         says.append("Use was not measured in both spells.")
     return says
+
+
+def _went(before: str, since: str, unit: str, joint: str = JOINT) -> str:
+    """From where to where, or that it stayed; kPa, which nobody reads otherwise, needs no joint."""
+    if before == since:
+        return f"stayed at {before}{joint}{unit}"
+    return f"went from {before}{joint}to{joint}{since}{joint}{unit}"

@@ -9,6 +9,7 @@ from analysis.calibration import DepthNotes, calibrate
 from analysis.causes import changed_factors, drinks_less_than_it_should, explained
 from analysis.columns import Columns
 from analysis.counterfactual import Course, Drivers, Spell, courses_of_variants
+from analysis.quantities import in_units
 from analysis.setups import column_parameters
 
 SETUP = {
@@ -232,6 +233,22 @@ def test_shares_and_the_remainder_add_up_and_carry_intervals() -> None:
     assert answer.change_mm == pytest.approx(sum(share.mm for share in answer.shares) + answer.unexplained_mm)
     assert all(share.low_mm <= share.mm <= share.high_mm for share in answer.shares)
     assert {share.factor for share in answer.shares} >= {"dry_air", "low_reservoir", "top_layer"}
+
+
+def test_what_stayed_is_said_once_and_what_went_has_both_ends() -> None:
+    (centre,), (draws,) = _pot(SETUP)
+    told = in_units(explained(*_spells(centre, centre, _air(28), _air(DAYS, 2.2)), draws, draws).evidence, "metric")
+    assert "The level stayed at 38 mm on average." in told
+    assert "Dry air went from 0.89 to 2.17 kPa." in told
+
+
+def test_a_look_that_nothing_explains_is_told_in_the_growers_lengths() -> None:
+    (centre,), (draws,) = _pot(SETUP)
+    before, since = _spells(centre, centre, _air(28), _air(DAYS, seed=1))
+    deep = replace(since, noted_mm=since.noted_mm + 25)
+    told = [says for says in explained(before, deep, draws, draws).evidence if says.startswith("What was noted")]
+    assert len(told) == 1
+    assert " in deeper than modelled" in in_units(told[0], "us")
 
 
 def test_without_a_level_sensor_or_notes_the_answer_is_the_models_and_says_so() -> None:

@@ -54,7 +54,7 @@ def page(answer: Answer) -> list[Any]:
             [
                 field(
                     "sources",
-                    "Which lay there",
+                    "Which sensors lay there",
                     "several",
                     words=choice,
                     needed=True,
