@@ -583,12 +583,12 @@ def _measured(case: _Case) -> list[str]:
     )
     says = []
     if np.isfinite(air).all():
-        says.append(f"Dry air {_went(*(f'{value:.2f}' for value in air), 'kPa', ' ')}.")
+        says.append(f"Dry air {_went(air, 'kPa', '.2f', ' ')}.")
         if abs(warm[1] - warm[0]) > 1.5:
             way = "warmer" if warm[1] > warm[0] else "cooler"
             says.append(f"It is {quantity(abs(warm[1] - warm[0]), 'degrees')} {way}.")
     if np.isfinite(level).all():
-        says.append(f"The level {_went(*(f'{value:.0f}' for value in level), 'mm')} on average.")
+        says.append(f"The level {_went(level, 'mm')} on average.")
     if since.empty_hours > 0:
         says.append(f"The reservoir was empty for {since.empty_hours:.0f} hours.")
     if np.isfinite(ratio):
@@ -601,8 +601,9 @@ def _measured(case: _Case) -> list[str]:
     return says
 
 
-def _went(before: str, since: str, unit: str, joint: str = JOINT) -> str:
+def _went(values: Sequence[float], unit: str, form: str = ".0f", joint: str = JOINT) -> str:
     """From where to where, or that it stayed; kPa, which nobody reads otherwise, needs no joint."""
+    before, since = (f"{value:{form}}" for value in values)
     if before == since:
         return f"stayed at {before}{joint}{unit}"
     return f"went from {before}{joint}to{joint}{since}{joint}{unit}"
