@@ -34,7 +34,7 @@
     const rows = root.dryline.map.says(map, options).map((one) => (shown.facts.pot ? "<li>" + escape(one.says) + "</li>" :
       '<li><button type="button" data-map-shelf="' + escape(one.shelf) + '" aria-pressed="' + (one.shelf === shown.shelf) + '">' + escape(one.shelf) + "</button><span>" + escape(one.says) + "</span></li>"));
     const axes = shown.facts.map.movements ? '<div class="map-across" role="group" aria-label="Dry air against"><span>Dry air against</span>' + ACROSS.map((one) => '<button type="button" data-across="' + one[0] + '" aria-pressed="' + (one[0] === shown.across) + '">' + one[1] + "</button>").join("") + "</div>" : "";
-    return axes + '<p class="map-ask" id="map-ask">Sand becomes too dry, teal stays moist enough: the ground of ' + whose + "</p>" +
+    return axes + '<p class="map-ask" id="map-ask">Sand becomes too dry, blue stays moist enough, hatched is not known: drawn for ' + whose + "</p>" +
       (wide ? '<div class="map-pair">' + root.dryline.map.draw(map, options) + layers(buttons, " map-layers-beside") + "</div>" : layers(buttons, "") + root.dryline.map.draw(map, options)) +
       '<ul class="map-says" aria-live="polite">' + rows.join("") + "</ul>" + legend();
   }
