@@ -27,6 +27,7 @@ JUDGED_AT_DAYS = (30.0, 60.0)
 JUMP_BANDS_MM = (-np.inf, -5.0, 5.0, 15.0, np.inf)
 JUMP_WORDS = ("drier", "alike", "wetter", "much wetter")
 _MATTERS_MM = 5.0
+_MOST = 0.5
 
 
 @dataclass(frozen=True)
@@ -115,9 +116,13 @@ def level_to_ease_mm(
     index = np.where(deep.any(0), len(levels) - 1 - deep[::-1].argmax(0), 0)
     low, value, high = np.quantile(levels[index], [0.1, 0.5, 0.9])
     source = "as it took here" if np.isfinite(new_root_days[1]) else "judge at one and two months"
+    keep = f"keep the level near {quantity(value, 'mm')}"
+    if deep.any(0).mean() < _MOST:
+        keep = f"no level makes the new pot as dry as that, so {keep}, the lowest"
+    elif high > low:
+        keep = f"{keep} (could be {span(low, high, 'mm')})"
     says = (
-        f"Grown drier by about {quantity(jump, 'mm')}: keep the level near {quantity(value, 'mm')} "
-        f"(could be {span(low, high, 'mm')}) "
+        f"Grown drier by about {quantity(jump, 'mm')}: {keep}, "
         f"until new roots are in, {until[0]:.0f} to {until[1]:.0f} days, {source}."
     )
     return Easing(float(value), float(low), float(high), until, says)

@@ -107,6 +107,7 @@ def _with_it(pot: Mapping[str, Any]) -> str:
     words = [
         pot["water"] or "",
         "flush from the top" if pot["flush"] else "",
+        f"only to {number(pot['fill_mark_mm'])} mm until new roots are in" if pot["eased"] else "",
         "" if pot["level_is_known"] else "look first",
     ]
     return ", ".join(word for word in words if word) or "-"

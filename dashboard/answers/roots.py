@@ -6,6 +6,7 @@ roots and first new ones after repots, how far to keep the level down after one,
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -49,9 +50,7 @@ class Meeting:
 def roots(situation: Situation) -> dict[str, Any]:
     """The `roots` of the guide's answer."""
     looks, rooting = looks_of(situation), rooting_of(situation)
-    repots = _repots(situation)
-    spans = repot_spans(repots, looks) if len(repots) else pd.DataFrame()
-    after = after_repots(spans, np.random.default_rng(SEED)) if len(spans) else pd.DataFrame()
+    spans, after, eased = _repots_followed(situation)
     return {
         "rooting_depth": [rooting_depth(one) for one in rooting.depths.values()],
         "rot": _rot(rooting.tips),
@@ -59,13 +58,29 @@ def roots(situation: Situation) -> dict[str, Any]:
         "after_repots_by_season": _rows(
             after_repots(spans, np.random.default_rng(SEED), by_season=True) if len(spans) else after
         ),
-        "easing": _easing(situation, repots, looks, after),
+        "easing": list(eased),
         "counts": _rows(counts_by_air_and_cover(looks)),
         "before_and_after": _rows(notes_alone(situation)),
         "climate": _climate(looks, labels_of(situation.standing.pots)),
         "disagreements": disagreements(looks),
         "says": _says(len(rooting.tips), looks),
     }
+
+
+@lru_cache(maxsize=2)
+def _repots_followed(situation: Situation) -> tuple[pd.DataFrame, pd.DataFrame, tuple[dict[str, Any], ...]]:
+    """What is known of each repot, how repots went by their jump, and the pots that are being eased over."""
+    looks, repots = looks_of(situation), _repots(situation)
+    spans = repot_spans(repots, looks) if len(repots) else pd.DataFrame()
+    after = after_repots(spans, np.random.default_rng(SEED)) if len(spans) else pd.DataFrame()
+    return spans, after, tuple(_easing(situation, repots, looks, after))
+
+
+def eased_mm(situation: Situation) -> dict[int, float]:
+    """The level to which a pot that was repotted lately is filled until new roots are in, by its place."""
+    place = labels_of(situation.standing.pots)
+    latest = {place[one["pot"]]: one["level_mm"] for one in _repots_followed(situation)[2]}
+    return {index: level for index, level in latest.items() if level is not None}
 
 
 def sentences(told: Mapping[str, Any]) -> list[str]:

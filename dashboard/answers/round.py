@@ -28,6 +28,7 @@ from analysis.rounds import (
     visiting_weekdays,
 )
 from dashboard.answers.calmer import calmer_shares
+from dashboard.answers.round_marks import round_marks_mm
 from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, situation_at
 from dashboard.answers.use_ahead import Ahead, use_ahead
@@ -36,6 +37,7 @@ from ingest.readings import DAY_MS
 from ingest.settings import EVERY_DAY
 
 HORIZON_DAYS = 14
+USUAL_GAP_DAYS = 7.0
 NO_AIR = "No pot can be planned: no shelf's air is known."
 SITTER_CAUTIONS = (
     "Fill to the mark, never above it: wet roots rot.",
@@ -51,6 +53,8 @@ class _Plan:
     """The pots that can be planned (places in the situation, n) with their draws: (draw, n) and (draw, n, day).
 
     pace_ml_per_day: at which a full reservoir empties when nobody comes; calmer_pace: the same after a change.
+    mark_mm (n,): to where each is filled, lower than its mark while it is eased over after a repot;
+    full_ml: to the mark.
     """
 
     situation: Situation
@@ -62,7 +66,13 @@ class _Plan:
     full_days: FloatArray
     pace_ml_per_day: FloatArray
     calmer_pace: dict[str, FloatArray]
+    mark_mm: FloatArray
+    full_ml: FloatArray
     today: date
+
+    def is_eased(self, number: int) -> bool:
+        """Whether a pot is filled less high than its mark."""
+        return bool(self.mark_mm[number] < self.situation.vessels[self.pots[number]].fill_mark_mm)
 
 
 def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[str, Any]:
@@ -70,8 +80,9 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
 
     away: (from_ms, to_ms); where none is asked for, the noted absence that is under way or begins within the plan's
     days is planned, and no visit falls into a noted one. Returns `{at_ms, time_zone, visits: [{date, pots: [{pot,
-    shelf, fill_ml, fill_at_most_ml, fill_mark_mm, level_is_known, days_left, water: feed | plain | None, flush}],
-    litres_to_mix}], cannot_wait, unplanned: [{pot, says}], salts: [{pot, due, rota, says, ..}], says, away}`.
+    shelf, fill_ml, fill_at_most_ml, fill_mark_mm, eased, level_is_known, days_left, water: feed | plain | None,
+    flush}], litres_to_mix}], eased: {pot: mm}, cannot_wait, unplanned: [{pot, says}], salts: [{pot, due, rota, says,
+    ..}], says, away}`.
     """
     zone = ZoneInfo(home.settings.grower.timezone)
     today = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).date()
@@ -79,6 +90,7 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
         "at_ms": at_ms,
         "time_zone": home.settings.grower.timezone,
         "visits": [],
+        "eased": {},
         "cannot_wait": [],
         "unplanned": [],
         "salts": [],
@@ -88,10 +100,10 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
     situation = situation_at(home, at_ms)
     if situation is None:
         return empty
-    plan, unplanned = _planned(situation, today)
     noted = _noted_absence(home, at_ms)
     planned = away or noted
     visits = _visits(home, today, noted, zone)
+    plan, unplanned = _planned(situation, today, float(np.diff(visits).max()) if visits.size > 1 else USUAL_GAP_DAYS)
     found = round_plan(
         plan.ml_left,
         plan.to_mark_ml,
@@ -104,7 +116,8 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
     return {
         **empty,
         "visits": _visits_told(plan, found),
-        "cannot_wait": [_cannot_wait(plan, one) for one in found.cannot_wait],
+        "eased": _eased(plan),
+        "cannot_wait": [_cannot_wait(plan, one) for one in found.cannot_wait if not plan.is_eased(one.pot)],
         "unplanned": unplanned,
         "salts": list(salts_of(situation)),
         "says": " ".join(filter(None, (_noted_says(noted, zone), _says(plan, found)))),
@@ -112,7 +125,7 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
     }
 
 
-def _planned(situation: Situation, today: date) -> tuple[_Plan, list[dict[str, str]]]:
+def _planned(situation: Situation, today: date, longest_gap_days: float) -> tuple[_Plan, list[dict[str, str]]]:
     """The pots whose use can be expected, and a sentence for each of the others."""
     ahead = use_ahead(situation)
     pots = tuple(int(one) for one in np.flatnonzero(np.isfinite(ahead.use_ml_per_day).all(axis=(0, 2))))
@@ -124,20 +137,25 @@ def _planned(situation: Situation, today: date) -> tuple[_Plan, list[dict[str, s
         for index, pot in enumerate(situation.standing.pots)
         if index not in pots
     ]
-    return _of_pots(situation, ahead, pots, today), unplanned
+    return _of_pots(situation, ahead, pots, today, longest_gap_days), unplanned
 
 
-def _of_pots(situation: Situation, ahead: Ahead, pots: tuple[int, ...], today: date) -> _Plan:
+def _of_pots(situation: Situation, ahead: Ahead, pots: tuple[int, ...], today: date, longest_gap_days: float) -> _Plan:
     chosen = list(pots)
     use = ahead.use_ml_per_day[:, chosen]
-    mark = np.array([water_ml(situation.vessels[one], situation.vessels[one].fill_mark_mm) for one in pots])
+    vessels = [situation.vessels[one] for one in pots]
+    mark_mm = round_marks_mm(situation, ahead, longest_gap_days)[chosen]
     left, full_days = ahead.ml_left[:, chosen], ahead.full_days[:, chosen]
-    mark = np.broadcast_to(mark, left.shape)
+    full, mark = (
+        np.broadcast_to([water_ml(vessel, level) for vessel, level in zip(vessels, levels, strict=True)], left.shape)
+        for levels in ([vessel.fill_mark_mm for vessel in vessels], mark_mm)
+    )
     with np.errstate(divide="ignore"):
-        pace = (mark / np.maximum(full_days, 1e-6))[:, :, None]
+        pace = (full / np.maximum(full_days, 1e-6))[:, :, None]
+    full_days = full_days * mark / np.maximum(full, 1e-9)
     calmer = {change: pace * share[chosen][None, :, None] for change, share in calmer_shares(situation).items()}
     days = ahead.days_left[:, chosen]
-    return _Plan(situation, pots, left, mark, use, days, full_days, pace, calmer, today)
+    return _Plan(situation, pots, left, mark, use, days, full_days, pace, calmer, mark_mm, full, today)
 
 
 def _noted_absence(home: Home, at_ms: int) -> tuple[int, int] | None:
@@ -189,6 +207,12 @@ def _visits_told(plan: _Plan, found: RoundPlan) -> list[dict[str, Any]]:
     return told
 
 
+def _eased(plan: _Plan) -> dict[str, float]:
+    """To how many mm those are filled that are kept lower than their mark."""
+    pots = [(number, plan.situation.standing.pots[place]) for number, place in enumerate(plan.pots)]
+    return {pot.label: float(plan.mark_mm[n]) for n, pot in pots if plan.is_eased(n) and pot.vessel is not None}
+
+
 def _level_is_known(situation: Situation, place: int) -> bool:
     water = situation.waters[place]
     return water.level_known or water.measured
@@ -215,8 +239,12 @@ def _water(plan: _Plan, number: int, turns: dict[int, int]) -> dict[str, Any]:
     return {"water": rota[turn % len(rota)] if rota else None, "flush": salt["due"] == "now" and turn == 0}
 
 
-def _fills(plan: _Plan, pots: Sequence[int], fill_ml: FloatArray, at_most_ml: FloatArray) -> list[dict[str, Any]]:
+def _fills(
+    plan: _Plan, pots: Sequence[int], fill_ml: FloatArray, at_most_ml: FloatArray, *, eased: bool = True
+) -> list[dict[str, Any]]:
     """Amounts by pot; None where nobody measured the reservoir: then the mark alone says how much."""
+    marks = [plan.situation.vessels[place].fill_mark_mm for place in plan.pots]
+    mark_mm = plan.mark_mm if eased else np.array(marks)
     rows = []
     for number, one, most in zip(pots, fill_ml, at_most_ml, strict=True):
         pot = plan.situation.standing.pots[plan.pots[number]]
@@ -227,7 +255,8 @@ def _fills(plan: _Plan, pots: Sequence[int], fill_ml: FloatArray, at_most_ml: Fl
                 "shelf": pot.shelf,
                 "fill_ml": float(one) if known else None,
                 "fill_at_most_ml": float(most) if known else None,
-                "fill_mark_mm": float(plan.situation.vessels[plan.pots[number]].fill_mark_mm) if known else None,
+                "fill_mark_mm": float(mark_mm[number]) if known else None,
+                "eased": known and eased and plan.is_eased(number),
                 "level_is_known": _level_is_known(plan.situation, plan.pots[number]),
                 "rests_on": "measured" if use_ahead(plan.situation).thirsts.measured[plan.pots[number]] else "borrowed",
             }
@@ -272,15 +301,18 @@ def _away(plan: _Plan, at_ms: int, away: tuple[int, int], zone: ZoneInfo) -> dic
     """The plan of an absence, with all that a sheet for the sitter needs."""
     leave, back = ((moment - at_ms) / DAY_MS for moment in away)
     dates = [day.isoformat() for day in _dates(away, zone)]
-    found = absence_plan(plan.ml_left, plan.to_mark_ml, plan.pace_ml_per_day, leave, back, calmer_use=plan.calmer_pace)
+    found = absence_plan(plan.ml_left, plan.full_ml, plan.pace_ml_per_day, leave, back, calmer_use=plan.calmer_pace)
     return {
         "from": dates[0],
         "to": dates[1],
         "days": back - leave,
         "says": found.says if plan.pots else NO_AIR,
         "fill_before": [
-            {key: row[key] for key in ("pot", "shelf", "fill_ml", "fill_at_most_ml", "fill_mark_mm", "rests_on")}
-            for row in _fills(plan, found.fill_before.tolist(), found.fill_ml, found.fill_at_most_ml)
+            {
+                key: row[key]
+                for key in ("pot", "shelf", "fill_ml", "fill_at_most_ml", "fill_mark_mm", "eased", "rests_on")
+            }
+            for row in _fills(plan, found.fill_before.tolist(), found.fill_ml, found.fill_at_most_ml, eased=False)
         ],
         "fails": _fails(plan, found),
         "sitter": {
@@ -315,7 +347,7 @@ def _sitter_says(plan: _Plan, found: AbsencePlan) -> str:
 
 
 def _sitter_visit(plan: _Plan, visit: SitterVisit) -> dict[str, Any]:
-    rows = _fills(plan, visit.pots.tolist(), visit.fill_ml, visit.fill_at_most_ml)
+    rows = _fills(plan, visit.pots.tolist(), visit.fill_ml, visit.fill_at_most_ml, eased=False)
     shelf_order = list(plan.situation.standing.shelves)
     rows.sort(key=lambda row: shelf_order.index(row["shelf"]) if row["shelf"] in shelf_order else len(shelf_order))
     litres = sum(row["fill_at_most_ml"] or 0.0 for row in rows) / 1000

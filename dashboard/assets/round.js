@@ -1,5 +1,5 @@
-/* The ticks of a round: a tap on what was found logs "filled to the mark, amount unknown", also while the server is
-   away, and can be undone in its row for ten seconds. What was ticked on this device in the last three hours stays ticked
+/* The ticks of a round: a tap on what was found logs "filled to the mark, amount unknown" (or to how many mm, for a pot
+   that is eased over), also while the server is away, and can be undone in its row for ten seconds. What was ticked on this device in the last three hours stays ticked
    when the page is opened again. Owns the nodes inside a row's tiles and #round-done; plans nothing. */
 (function (root) {
   "use strict";
@@ -15,7 +15,7 @@
   const escape = (text) => root.dryline.speak.escape(text);
   const rows = (pot) => Array.from(document.querySelectorAll("#round [data-row]")).filter((row) => row.getAttribute("data-row") === pot);
 
-  /* ---- what was ticked here: {pot: {found, time_ms, back}} ---- */
+  /* ---- what was ticked here: {pot: {found, to, time_ms, kept}} ---- */
 
   function ticked() {
     try {
@@ -37,7 +37,7 @@
   /* ---- painting ---- */
 
   function says(tick) {
-    return "found " + tick.found + ", filled to the mark " + root.dryline.speak.clock(tick.time_ms, facts.time_zone);
+    return "found " + tick.found + ", filled to " + (tick.to || "the mark") + " " + root.dryline.speak.clock(tick.time_ms, facts.time_zone);
   }
 
   function paintRow(row, tick, fault) {
@@ -82,10 +82,12 @@
 
   /* ---- ticking and taking back ---- */
 
-  async function tick(pot, found) {
-    const note = { pot, kind: "refill", time_ms: root.dryline.change.now(), detail: { filled_to_mark: true, found } };
+  /* to_mm, to: for a pot that is filled lower than its mark, to how many mm, and the same in words. */
+  async function tick(pot, found, to_mm, to) {
+    const note = { pot, kind: "refill", time_ms: root.dryline.change.now(), detail: { filled_to_mark: !to_mm, found } };
+    if (to_mm) note.level_mm = to_mm;
     open(pot);
-    remember(pot, { found, time_ms: note.time_ms });
+    remember(pot, { found, to, time_ms: note.time_ms });
     paintPot(pot);
     const sending = root.dryline.change.log("notes", { notes: [note] });
     pending.set(pot, sending);
@@ -97,7 +99,7 @@
       return;
     }
     const now = ticked()[pot];
-    if (now && now.time_ms === note.time_ms) remember(pot, { found, time_ms: note.time_ms, kept: answer.kept || null });
+    if (now && now.time_ms === note.time_ms) remember(pot, { found, to, time_ms: note.time_ms, kept: answer.kept || null });
     paintPot(pot);
   }
 
@@ -133,7 +135,7 @@
     const near = (what) => event.target.closest && event.target.closest(what);
     const tile = near("[data-tick]");
     const back = near("[data-untick]");
-    if (tile) { const [pot, found] = JSON.parse(tile.getAttribute("data-tick")); tick(pot, found); }
+    if (tile) tick(...JSON.parse(tile.getAttribute("data-tick")));
     if (back) untick(back.getAttribute("data-untick"));
     if (near("#round-print")) root.print();
   });

@@ -11,9 +11,10 @@ from typing import Any
 from dash import html
 
 from analysis.quantities import in_units, marked
-from dashboard.figures.amounts import day_words, days_words, litres_words, span_words, volume_words
+from dashboard.figures.amounts import day_words, days_words, litres_words, volume_words
 from dashboard.pages import Answer
 from dashboard.pages.forms import field, form, tap
+from dashboard.pages.round_visit import amount_words
 
 SHEET = (
     "Fill each reservoir to its mark; the figure is the most it should take. "
@@ -75,21 +76,15 @@ def _before(plan: Mapping[str, Any], units: str) -> list[Any]:
     if not plan["fill_before"]:
         return []
     items = [
-        html.Li([html.B(one["pot"]), html.Span(f" {one['shelf']}, {_amount(one, units)}")])
+        html.Li([html.B(one["pot"]), html.Span(f" {one['shelf']}, {amount_words(one, units)}")])
         for one in plan["fill_before"]
     ]
     return [
         html.Section(
-            [html.H2(f"Fill to the mark before you leave ({len(items)})"), html.Ul(items, className="round-columns")],
+            [html.H2(f"Fill before you leave ({len(items)})"), html.Ul(items, className="round-columns")],
             className="round-notes",
         )
     ]
-
-
-def _amount(pot: Mapping[str, Any], units: str) -> str:
-    if pot["fill_ml"] is None:
-        return "to the mark"
-    return span_words(pot["fill_ml"], pot["fill_at_most_ml"], units)
 
 
 def _fails(plan: Mapping[str, Any], units: str) -> list[Any]:

@@ -12,6 +12,7 @@ from urllib.parse import quote
 
 from dash import html
 
+from analysis.quantities import in_units, quantity
 from dashboard.figures.amounts import day_words, days_words, litres_words, span_words
 from dashboard.pages import Answer
 from dashboard.pages.forms import tap
@@ -41,10 +42,10 @@ def visit_page(answer: Answer, day: date | None, today: date, units: str, wall: 
     chosen = chosen or (visits[0] if visits else None)
     return [
         _tabs(visits, chosen, today),
-        *([_head(chosen, today, units), _rows(chosen, units)] if chosen else [_nothing_due(answer)]),
+        *([_head(chosen, today, units), _rows(chosen, answer["eased"], units)] if chosen else [_nothing_due(answer)]),
         *_cannot_wait(answer),
         *_unplanned(answer),
-        _others(wall, chosen),
+        _others(wall, chosen, answer["eased"], units),
         *_salts(answer),
         *_rests(chosen),
         html.P([HOW, " ", ONE_WATER], className="round-honest"),
@@ -87,14 +88,20 @@ def _dry_before(pot: Mapping[str, Any], days: int) -> bool:
     return least is not None and least < days
 
 
-def _rows(visit: Mapping[str, Any], units: str) -> Any:
+def _rows(visit: Mapping[str, Any], eased: Mapping[str, float], units: str) -> Any:
     """The visit's pots by shelf, as one walks; on a shelf the most urgent first."""
     order = list(dict.fromkeys(pot["shelf"] for pot in visit["pots"]))
     pots = sorted(visit["pots"], key=lambda pot: order.index(pot["shelf"]))
     return html.Div(
         [
             html.Section(
-                [html.H2(shelf), *(_row(pot["pot"], _amount(pot, units), _left(pot)) for pot in inside)],
+                [
+                    html.H2(shelf),
+                    *(
+                        _row(pot["pot"], _amount(pot, units), _left(pot), eased.get(pot["pot"]), units)
+                        for pot in inside
+                    ),
+                ],
                 className="round-shelf",
             )
             for shelf, inside in groupby(pots, key=lambda pot: pot["shelf"])
@@ -102,10 +109,14 @@ def _rows(visit: Mapping[str, Any], units: str) -> Any:
     )
 
 
-def _row(pot: str, amount: str, left: str) -> Any:
-    """One pot: who, how much, and the four tiles that are the tick."""
+def _row(pot: str, amount: str, left: str, to_mm: float | None, units: str) -> Any:
+    """One pot: who, how much, and the four tiles that are the tick; to_mm where it is filled lower than its mark."""
     tiles = [
-        html.Button([html.I(className=f"vessel vessel-{found}"), html.Span(found)], type="button", **_tick(pot, found))
+        html.Button(
+            [html.I(className=f"vessel vessel-{found}"), html.Span(found)],
+            type="button",
+            **_tick(pot, found, to_mm, units),
+        )
         for found in FOUND
     ]
     whose: Any = {"data-row": pot}
@@ -122,16 +133,30 @@ def _row(pot: str, amount: str, left: str) -> Any:
     )
 
 
-def _tick(pot: str, found: str) -> dict[str, Any]:
-    return {"data-tick": json.dumps([pot, found]), "aria-label": f"{pot}: found {found}, filled to the mark"}
+def _tick(pot: str, found: str, to_mm: float | None, units: str) -> dict[str, Any]:
+    filled = "filled to the mark" if to_mm is None else f"filled to {_length(to_mm, units)}"
+    told = [pot, found] if to_mm is None else [pot, found, round(to_mm), _length(to_mm, units)]
+    return {"data-tick": json.dumps(told), "aria-label": f"{pot}: found {found}, {filled}"}
+
+
+def _length(mm: float, units: str) -> str:
+    return str(in_units(quantity(mm, "mm"), units))
 
 
 def _amount(pot: Mapping[str, Any], units: str) -> str:
     kind = f", {WATER[pot['water']]}" if pot.get("water") in WATER else ""
     flush = "; flush it through from the top, it is due" if pot.get("flush") else ""
+    return f"{amount_words(pot, units)}{kind}{flush}"
+
+
+def amount_words(pot: Mapping[str, Any], units: str) -> str:
+    """To where a pot is filled and how much that takes: to its mark, or lower while it is eased over after a repot."""
     if pot["fill_ml"] is None:
-        return f"to the mark{kind}{flush}"
-    return f"to the mark, {span_words(pot['fill_ml'], pot['fill_at_most_ml'], units)}{kind}{flush}"
+        return "to the mark"
+    amount = span_words(pot["fill_ml"], pot["fill_at_most_ml"], units)
+    if pot.get("eased"):
+        return f"only to {_length(pot['fill_mark_mm'], units)} until new roots are in, {amount}"
+    return f"to the mark, {amount}"
 
 
 def _left(pot: Mapping[str, Any]) -> str:
@@ -139,12 +164,18 @@ def _left(pot: Mapping[str, Any]) -> str:
     return f"{days_words(pot['days_left'])} left{guess}"
 
 
-def _others(wall: Answer, visit: Mapping[str, Any] | None) -> Any:
+def _others(wall: Answer, visit: Mapping[str, Any] | None, eased: Mapping[str, float], units: str) -> Any:
     """Pots that are not on the list can be filled as well."""
     listed = {pot["pot"] for pot in visit["pots"]} if visit else set()
     shelves = [
         html.Section(
-            [html.H2(shelf["label"]), *(_row(pot["label"], "to the mark", "") for pot in rest)],
+            [
+                html.H2(shelf["label"]),
+                *(
+                    _row(pot["label"], _to(eased.get(pot["label"]), units), "", eased.get(pot["label"]), units)
+                    for pot in rest
+                ),
+            ],
             className="round-shelf",
         )
         for shelf in wall["shelves"]
@@ -153,6 +184,10 @@ def _others(wall: Answer, visit: Mapping[str, Any] | None) -> Any:
     if not shelves:
         return html.Div()
     return html.Details([html.Summary("Filled one that is not on the list?"), *shelves], className="round-more")
+
+
+def _to(to_mm: float | None, units: str) -> str:
+    return "to the mark" if to_mm is None else f"only to {_length(to_mm, units)} until new roots are in"
 
 
 def _nothing_due(answer: Answer) -> Any:

@@ -95,6 +95,13 @@ def test_a_plant_grown_dry_is_eased_over_but_never_past_the_rooting_depth() -> N
     assert "21 to 34 days, as it took here" in deeper.says
 
 
+def test_where_no_level_is_dry_enough_the_lowest_is_kept_and_it_says_so() -> None:
+    eased = level_to_ease_mm([5.0, 50], np.array([[6.0, 7.0], [2, 3]]), [30.0, 30.0], 22.0)
+    assert eased.level_mm == 5
+    assert "no level makes the new pot as dry as that" in eased.says
+    assert "could be" not in eased.says
+
+
 def test_a_pot_that_is_hardly_wetter_is_filled_to_the_mark() -> None:
     eased = level_to_ease_mm([0.0, 50], np.array([[30.0], [18]]), [20.0], 22.0)
     assert np.isnan(eased.level_mm)

@@ -43,6 +43,17 @@ def test_a_tap_logs_what_was_found_and_that_it_is_full_and_no_amount(open_page, 
     expect(page.locator(".round-tally")).to_have_text("1 of 4 filled")
 
 
+def test_a_tap_on_a_pot_that_is_eased_over_logs_the_level_and_no_mark(open_page, glasshouse):
+    glasshouse.rounds["round"]["eased"] = {"cabinet floor": 18.2}
+    page = opened(open_page)
+    with page.expect_response("**/change/notes"):
+        page.locator(ROW).first.get_by_role("button", name="found low, filled to 18 mm").click()
+    expect(page.locator(f"{ROW} .round-told").first).to_contain_text("found low, filled to 18 mm")
+    (note,) = glasshouse.logbook.notes()
+    assert (note.kind, note.level_mm, note.amount_ml) == ("refill", 18.0, None)
+    assert note.detail == {"filled_to_mark": False, "found": "low"}
+
+
 def test_a_tick_is_undone_in_its_row_within_ten_seconds(open_page, glasshouse):
     page = opened(open_page)
     tick(page, "half")

@@ -60,6 +60,19 @@ def test_the_next_visit_says_when_which_pots_how_much_and_how_many_litres():
     assert "These may run dry before then: cabinet floor, under the stairs, skylight." in words
 
 
+def test_a_pot_that_is_eased_over_is_filled_and_ticked_to_a_level():
+    answer = read("round.json")["round"]
+    pot = answer["visits"][0]["pots"][0]
+    pot |= {"eased": True, "fill_mark_mm": 12.4, "fill_ml": 20.0, "fill_at_most_ml": 60.0}
+    answer["eased"] = {pot["pot"]: 12.4, "window left": 31.0}
+    shown = page(answer=answer)
+    assert "only to 12 mm until new roots are in, 20\u00a0to\u00a060\u00a0mL" in text_of(shown)
+    assert "only to 31 mm until new roots are in" in text_of(shown)
+    ticks = [json.loads(tick) for tick in attributes(shown, "data-tick")]
+    assert [pot["pot"], "low", 12, "12 mm"] in ticks
+    assert ["window left", "full", 31, "31 mm"] in ticks
+
+
 def test_pots_stand_shelf_by_shelf_as_one_walks():
     shelves = [text_of(section.children[0]) for section in classed(page(), "round-shelf")]
     assert shelves[:2] == ["glass-cabinet", "stairwell"]
@@ -164,7 +177,7 @@ def test_the_span_of_an_absence_runs_from_the_first_midnight_to_the_last_on_the_
 def test_an_absence_says_what_to_fill_what_fails_first_and_prints_one_sheet():
     shown = page("/round/away/2026-03-06/2026-03-27")
     words = text_of(shown)
-    assert "Fill to the mark before you leave" in words
+    assert "Fill before you leave" in words
     assert "90\u00a0to\u00a0110\u00a0mL" in words
     assert "These may not last, worst first" in words
     (sheet,) = classed(shown, "sheet")

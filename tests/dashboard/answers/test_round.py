@@ -8,6 +8,7 @@ import pytest
 from dashboard import tables
 from dashboard.answers import explain, pots
 from dashboard.answers import round as rounds
+from dashboard.answers.roots import roots
 from dashboard.answers.situation import UnknownPot, situation_at
 from dashboard.answers.use_ahead import use_ahead
 from ingest.settings import SettingsError, read_settings
@@ -136,6 +137,25 @@ def test_feed_waits_for_the_flush_that_is_due_at_one_of_the_next_rounds(tmp_path
     home.close()
     due = salts["window right"]
     assert (due["due"], due["rota"][0], "feed" in due["rota"]) == ("soon", "plain", True)
+
+
+def test_a_pot_that_is_eased_over_is_filled_no_higher_than_carries_it_to_the_next_visit(tmp_path: Path):
+    home = build(tmp_path)
+    situation = situation_at(home, NOW_MS)
+    asked_mm = {one["pot"]: one["level_mm"] for one in roots(situation)["easing"]}["window fourth"]
+    found = rounds.answer(home, NOW_MS, (NOW_MS + 2 * DAY_MS, NOW_MS + 30 * DAY_MS))
+    text = tables.round_list(found)
+    home.close()
+    assert set(found["eased"]) == {"window fourth"}  # the new roots of window second are in
+    level_mm = found["eased"]["window fourth"]
+    assert asked_mm < level_mm < 50
+    rows = [pot for visit in found["visits"] for pot in visit["pots"] if pot["pot"] == "window fourth"]
+    assert all(pot["eased"] and pot["fill_mark_mm"] == level_mm for pot in rows)
+    assert all(pot["fill_at_most_ml"] <= level_mm * 9 + 1e-6 for pot in rows)
+    assert all(pot["days_left"]["p10"] > 0 for pot in rows)
+    assert f"only to {level_mm:.0f} mm until new roots are in" in text
+    away = {pot["pot"]: pot for pot in found["away"]["fill_before"]}["window fourth"]
+    assert (away["eased"], away["fill_mark_mm"]) == (False, 50)  # nobody comes: it is filled to the mark
 
 
 def test_a_long_absence_has_a_sheet_for_the_sitter(tmp_path: Path):
