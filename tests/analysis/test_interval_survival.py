@@ -23,13 +23,20 @@ def test_masses_sum_to_one_and_no_row_could_gain_by_moving_mass(rows: list[tuple
     left, right = np.transpose(rows).astype(float)
     estimate = turnbull(left, right)
     assert estimate.mass.sum() == pytest.approx(1)
-    exact = estimate.left == estimate.right
-    inside = (
-        np.where(exact, left[:, None] < estimate.right, left[:, None] <= estimate.left)
-        & (right[:, None] >= estimate.right)
-    ) | ((left == right)[:, None] & exact & (left[:, None] == estimate.right))
-    gain = (1 / (inside @ estimate.mass)) @ inside / len(rows)
+    chance = _covered(left, right, estimate.left, estimate.right) @ estimate.mass
+    gain = (1 / chance) @ _covered(left, right, estimate.left, estimate.right) / len(rows)
     np.testing.assert_allclose(gain, 1, atol=1e-3)
+    ends = np.unique(np.r_[left, right])
+    days = ends[np.isfinite(ends)]
+    anywhere = _covered(left, right, np.r_[ends[:-1], days], np.r_[ends[1:], days])
+    assert ((1 / chance) @ anywhere / len(rows) <= 1 + 1e-3).all()
+
+
+def _covered(left: np.ndarray, right: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Which rows (n,) allow an event in which (low, high], or on which day where the two are one: (n, m)."""
+    exact = low == high
+    within = np.where(exact, left[:, None] < high, left[:, None] <= low) & (right[:, None] >= high)
+    return within | ((left == right)[:, None] & exact & (left[:, None] == high))
 
 
 def test_when_every_day_is_known_turnbull_is_the_empirical_distribution() -> None:
