@@ -10,10 +10,10 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from analysis.causes import Explanation, changed_factors, explained
+from analysis.causes import changed_factors, explained
 from analysis.held_series import FloatArray
-from analysis.quantities import quantity, span
 from analysis.spells import spell_start
+from dashboard.answers.explain_words import says
 from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, index_of, situation_at
 from dashboard.answers.two_spells import (
@@ -36,17 +36,6 @@ SHORTEST_DAYS = 3
 """A line follows within days: of a shorter spell nothing can be said."""
 FOLLOWS_WITHIN_DAYS = 14
 """A break of the course this soon after a recorded change is that change at work."""
-
-WORDS = {
-    "dry_air": ("drier air", "moister air"),
-    "low_reservoir": ("a lower reservoir", "a fuller reservoir"),
-    "vent_holes": ("more open holes", "fewer open holes"),
-    "top_layer": ("less cover", "more cover"),
-    "medium": ("the other medium", "the other medium"),
-    "wick": ("a wick that carries less", "a wick that carries more"),
-    "plant": ("a plant that drinks more", "a plant that drinks less"),
-    "heat": ("more heat", "less heat"),
-}
 
 
 class WrongSpell(ValueError):  # noqa: N818 - what happened reads better alone
@@ -107,7 +96,7 @@ def explanation(
         "expected_use_ratio": _or_none(found.expected_use_ratio),
         "rests_on": situation.posterior.rests_on[index],
         "evidence": [*found.evidence, *_salt(situation, index)],
-        "says": _says(found, _day(began_ms, zone)),
+        "says": says(found, _day(began_ms, zone)),
     }
 
 
@@ -173,43 +162,6 @@ def _log_use_ratio(home: Home, situation: Situation, index: int, window: Window)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = use / expected
         return np.asarray(np.where(ratio > 0, np.log(ratio), np.nan))
-
-
-def _says(found: Explanation, since: str) -> str:
-    """The answer in one sentence."""
-    change = quantity(abs(found.change_mm), "mm")
-    what = {"drier": f"The dry layer is about {change} deeper since {since}",
-            "wetter": f"The dry layer is about {change} shallower since {since}",
-            "same": f"The dry layer has hardly moved since {since}"}[found.direction]  # fmt: skip
-    if found.verdict == "none":
-        return f"{what}, and use is what air and set-up make one expect."
-    if found.verdict == "sensor_gap":
-        return f"{what} as far as can be told: a sensor was silent or stuck."
-    if found.verdict == "unexplained":
-        return f"{what}, and nothing known here explains what was seen: look at wick, roots and cover."
-    if found.verdict == "mixed":
-        named = [_named(share.factor, share.mm) for share in found.shares[:2] if abs(share.mm) >= 1]
-        return f"{what}; no single cause stands out" + (f" ({' and '.join(named)})." if named else ".")
-    share = next((one for one in found.shares if one.factor == found.verdict), None)
-    if share is None or found.direction == "same":
-        return f"{what}, but its water use has changed: {_cause(found)}."
-    part, ends = quantity(share.mm, "mm", "+.0f"), span(share.low_mm, share.high_mm, "mm", "+.0f")
-    return f"{what}: {_named(found.verdict, share.mm)} ({part} of it, could be {ends})."
-
-
-def _cause(found: Explanation) -> str:
-    """The verdict in words when use tells it: less use is a wick that carries less, or a plant that drinks less."""
-    more = found.use_ratio > 1
-    by_use = {
-        "wick": WORDS["wick"][1 if more else 0],
-        "plant": WORDS["plant"][0 if more else 1],
-    }
-    share = next((one.mm for one in found.shares if one.factor == found.verdict), 1.0 if more else -1.0)
-    return by_use.get(found.verdict) or _named(found.verdict, share)
-
-
-def _named(factor: str, mm: float) -> str:
-    return WORDS[factor][0 if mm >= 0 else 1]
 
 
 def _day(time_ms: int, zone: ZoneInfo) -> str:

@@ -1,0 +1,62 @@
+"""The sentence of an explanation names the cause in the way in which it worked."""
+
+import pytest
+
+from analysis.causes import Explanation, Share
+from dashboard.answers.explain_words import says
+
+NAN = float("nan")
+
+
+def found(
+    direction: str, verdict: str, mm: float | None, use: float = NAN, expected: float = NAN, change: float = 0.0
+) -> Explanation:
+    shares = () if mm is None else (Share(verdict, mm, mm - 2, mm + 2),)
+    return Explanation(direction, verdict, shares, 0.0, change, use, expected, ())
+
+
+@pytest.mark.parametrize(
+    ("told", "ends"),
+    [
+        pytest.param(
+            found("same", "wick", 5.0, 1.05, 1.1),
+            "but what was measured looks like a wick that carries less.",
+            id="the share says drier though use rose a little",
+        ),
+        pytest.param(
+            found("same", "wick", None, 0.5, 1.0),
+            "but its water use has changed: a wick that carries less.",
+            id="less use than expected",
+        ),
+        pytest.param(
+            found("same", "wick", 0.2, 0.9, 0.6),
+            "but its water use has changed: a wick that carries more.",
+            id="less use than before and more than expected",
+        ),
+        pytest.param(
+            found("same", "plant", None, 1.6, 1.0),
+            "but its water use has changed: a plant that drinks more.",
+            id="more use than expected",
+        ),
+        pytest.param(
+            found("same", "dry_air", 0.1, 1.4, 1.4), "but its water use has changed: drier air.", id="as the air asks"
+        ),
+        pytest.param(
+            found("drier", "none", None, 1.0, 1.0, 12.0),
+            "12\u00a0mm deeper since 26 November, as the season's air and the usual refills make one expect.",
+            id="the season alone",
+        ),
+        pytest.param(
+            found("same", "none", None, 1.0, 1.0),
+            "and use is what air and set-up make one expect.",
+            id="nothing at all",
+        ),
+        pytest.param(
+            found("drier", "low_reservoir", 9.0, change=10.0),
+            "a lower reservoir (+9\u00a0mm of it, could be +7\u00a0to\u00a0+11\u00a0mm).",
+            id="a line that moved",
+        ),
+    ],
+)
+def test_a_cause_is_named_in_the_way_in_which_it_worked(told: Explanation, ends: str) -> None:
+    assert says(told, "26 November").endswith(ends)
