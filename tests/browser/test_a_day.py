@@ -3,6 +3,7 @@
 Nothing here is an invented answer: what a tap keeps changes what the analysis says next.
 """
 
+import json
 import re
 import time
 from collections.abc import Iterator
@@ -134,8 +135,9 @@ def test_a_growers_whole_day_on_a_tablet_and_a_phone(open_page, glasshouse):
     # the round: one pot that is not eased over after a repot is filled and ticked off, on the phone
     _go(phone, "/round", ".round-tally")
     to_mark = phone.get_by_role("button", name="found low, filled to the mark")
-    row = phone.locator("#round [data-row]").filter(has=to_mark).first
-    filled = row.get_attribute("data-row") or ""
+    rows = phone.locator("#round [data-row]")
+    filled = rows.filter(has=to_mark).first.get_attribute("data-row") or ""
+    row = phone.locator(f"#round [data-row={json.dumps(filled)}]").first
     with phone.expect_response("**/change/notes"):
         row.get_by_role("button", name="found low").click()
     expect(row.locator(".round-told")).to_contain_text("found low, filled to the mark")
