@@ -71,8 +71,9 @@ def pairs_that_differ_in_one(setups: pd.DataFrame, factors: Sequence[str] | None
     """Pairs of pots that differ in exactly one column of a table of set-ups in force, and pairs that differ in none.
 
     setups has the pot's label as index and one column a thing that matters (shelf, mix, cover, holes, ...), words or
-    numbers; numbers agree within 15 %, an unknown value agrees with nothing. `factors` names the columns a trial may be
-    about (all when absent): two pots on different shelves are no trial of a cover.
+    numbers; numbers agree within 15 %, an unknown value agrees with nothing and is no question either: nobody knows
+    whether, or in what, the two differ. `factors` names the columns a trial may be about (all when absent): two pots on
+    different shelves are no trial of a cover.
     """
     names = list(setups.columns)
     differs = np.zeros((len(names), len(setups), len(setups)), bool)
@@ -88,8 +89,9 @@ def pairs_that_differ_in_one(setups: pd.DataFrame, factors: Sequence[str] | None
         if len(which) == 0:
             found.append(Pair(labels[a], labels[b], "", None, None))
         elif about[which[0]]:
-            column = setups.iloc[:, which[0]]
-            found.append(Pair(labels[a], labels[b], names[which[0]], column.iloc[a], column.iloc[b]))
+            values = setups.iloc[[a, b], which[0]]
+            if values.notna().all():
+                found.append(Pair(labels[a], labels[b], names[which[0]], values.iloc[0], values.iloc[1]))
     return found
 
 

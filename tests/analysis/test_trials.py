@@ -49,6 +49,12 @@ def test_an_unknown_value_makes_no_pair() -> None:
     assert pairs_that_differ_in_one(unknown, ["cover"]) == []
 
 
+def test_what_nobody_knows_is_no_question_of_a_trial() -> None:
+    alike = pd.concat([SETUPS.iloc[[0]]] * 3).set_axis(["one", "two", "three"])
+    unknown = alike.assign(mix=["clay", None, None])
+    assert pairs_that_differ_in_one(unknown, ["mix", "cover"]) == []
+
+
 def test_looks_pair_up_once_within_three_days() -> None:
     notes = pd.DataFrame(
         {
