@@ -52,9 +52,9 @@
   function potsHtml() {
     const due = (seen.base.due || []).filter(isNear);
     const empty = !shelves().some((shelf) => shelf.pots.length);
-    return ['<div class="logbook-head"><h1>Logbook</h1><div class="logbook-doors"><a class="door" data-in href="/note">One note for many</a></div></div>' + waitingHtml(),
+    return ['<div class="logbook-head"><h1>Logbook</h1><div class="logbook-doors">' + (empty ? "" : '<a class="door" data-in href="/note">One note for many</a>') + "</div></div>" + waitingHtml(),
       dueHtml(due, "Due"),
-      (empty ? '<div class="logbook-empty"><p>No pot is in the logbook yet. Once the first one stands on its shelf, an inspection takes three taps: the pot, how deep it is dry, how its root tips look.</p><a class="door door-first" data-in href="/workshop">Enter the first pot</a></div>'
+      (empty ? '<div class="logbook-empty"><p>No pot is in the logbook yet. Once the first one stands on its shelf, an inspection takes three taps: the pot, how deep it is dry, how its root tips look.</p><a class="door door-first" data-in href="/start">Enter the first pot</a></div>'
         : '<section aria-labelledby="whose"><h2 id="whose">Inspect which pot?</h2>' + shelves().map(shelfHtml).join("") + "</section>"),
       historyHtml(seen.told.all, true)];
   }

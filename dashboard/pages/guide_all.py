@@ -226,7 +226,7 @@ def _no_pots(answer: Answer) -> Any:
             html.H1("Cover guide"),
             html.P(answer["says"]),
             html.P(FIRST_POT),
-            html.P(html.A("Set up the first pot", href="/workshop", className="door door-first", **inner())),
+            html.P(html.A("Set up the first pot", href="/start", className="door door-first", **inner())),
         ],
         className="plain",
     )

@@ -286,7 +286,7 @@ def _no_pots(answer: Answer) -> Any:
             html.H1("Round"),
             html.P(answer["says"]),
             html.P(FIRST_POT),
-            html.P(html.A("Set up the first pot", href="/workshop", className="door door-first", **_inner())),
+            html.P(html.A("Set up the first pot", href="/start", className="door door-first", **_inner())),
         ],
         className="plain",
     )

@@ -21,6 +21,10 @@ USUAL_WEEKS = 12
 WEEK_MS = 7 * 86_400_000
 WAIT = "The weeks are being looked through for what moved the dry line; this can take some seconds."
 NO_STORY = "The story cannot be told just now: the stores gave no answer. The command dryline check says more."
+FIRST_POT = (
+    "No pot is in the logbook yet. With the first one, and some weeks of air, levels or looks, this page says why its "
+    "dry line moved."
+)
 TOOLS: Any = {
     "displaylogo": False,
     "responsive": True,
@@ -90,7 +94,7 @@ def _story(answer: Answer, weeks: int) -> list[Any]:
     return [
         html.Div(
             [
-                html.Div([html.H1(pot), html.P(f"{answer['plant']}, {answer['shelf']}", className="story-where")]),
+                html.Div([html.H1(pot), html.P(_where(answer), className="story-where")]),
                 html.Nav(spans, className="story-spans", **_named("Span of time")),
             ],
             className="story-head",
@@ -114,6 +118,10 @@ def _story(answer: Answer, weeks: int) -> list[Any]:
         ),
         *_photos(answer),
     ]
+
+
+def _where(answer: Answer) -> str:
+    return ", ".join(known for known in (answer["plant"], answer["shelf"]) if known)
 
 
 def _photos(answer: Answer) -> list[Any]:
@@ -153,6 +161,9 @@ def _list_of_pots(ask: Ask, now_ms: int) -> list[Any]:
     except Exception:  # the edge, as in `tell`
         log.exception("the list of pots failed")
         return [_sentence(NO_STORY)]
+    if not any(shelf["pots"] for shelf in shelves):
+        begin = html.A("Begin", href="/start", className="door door-first", **_inner())
+        return [html.Div([html.H1("Story"), html.P(FIRST_POT), html.P(begin)], className="plain")]
     return [
         html.H1("Whose story?"),
         *(

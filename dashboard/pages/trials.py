@@ -244,7 +244,7 @@ def _no_pots(answer: Answer) -> list[Any]:
                 html.H1("Trials"),
                 html.P(answer["says"]),
                 html.P(FIRST_PAIR),
-                html.P(html.A("Set up pots", href="/workshop", className="door door-first", **_inner())),
+                html.P(html.A("Set up pots", href="/start", className="door door-first", **_inner())),
             ],
             className="plain",
         )

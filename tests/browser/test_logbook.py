@@ -482,6 +482,8 @@ def test_an_empty_logbook_says_how_to_begin(open_page, glasshouse, tmp_path):
     empty.mkdir()
     page = open_page("/logbook")
     expect(page.locator(".logbook-empty")).to_contain_text("three taps")
+    expect(page.get_by_role("link", name="Enter the first pot")).to_have_attribute("href", "/start")
+    expect(page.get_by_role("link", name="One note for many")).to_have_count(0)
 
 
 SCREENS = [

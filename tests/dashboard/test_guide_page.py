@@ -161,6 +161,7 @@ def test_no_pots_and_no_air_teach_the_next_step():
         "says": "No pot is in the logbook yet.",
     }
     assert "It needs a pot with its set-up" in text_of(page(answer=none))
+    assert "/start" in attributes(page(answer=none), "href")
     answer = read("guide.json")
     for shelf in answer["shelves"]:
         shelf["pots"] = [

@@ -144,7 +144,7 @@ def test_no_pot_at_all_teaches_the_first_step():
     empty["says"] = "No pot is in the logbook yet: there is nothing to water."
     shown = page(answer=empty, shelves=[])
     assert "nothing to water" in text_of(shown)
-    assert "/workshop" in attributes(shown, "href")
+    assert "/start" in attributes(shown, "href")
 
 
 def test_when_nothing_is_due_it_says_so_and_any_pot_can_still_be_ticked():

@@ -12,7 +12,7 @@ from dashboard.figures.shares import shares_table
 from dashboard.figures.story import lines_between, story_figure, utc_ms
 from dashboard.pages import Ask
 from dashboard.pages.story import NO_STORY, asked, tell, zoomed
-from tests.dashboard.trees import text_of
+from tests.dashboard.trees import attributes, text_of
 
 DATA = Path(__file__).parents[1] / "data"
 AT_MS = 1_772_542_800_000
@@ -205,6 +205,20 @@ def test_without_a_pot_every_pot_is_offered():
     words = text_of(page)
     assert "window left" in words
     assert "cold corner" in words
+
+
+def test_a_home_without_pots_says_how_to_begin():
+    empty = Ask(now_ms=lambda: AT_MS, wall=lambda _: {"shelves": [{"label": "sill", "pots": []}]}, health=lambda _: {})
+    page, _ = tell(empty, "/story")
+    assert "No pot is in the logbook yet." in text_of(page)
+    assert "/start" in attributes(page, "href")
+
+
+def test_a_pot_whose_plant_is_not_named_stands_by_its_shelf_alone():
+    answer = read("story-top-middle.json") | {"plant": None}
+    page, _ = tell(asks(lambda *_: answer), "/story/top%20middle")
+    assert "None" not in text_of(page)
+    assert answer["shelf"] in text_of(page)
 
 
 def test_photos_stand_below_the_time_axis_with_their_days() -> None:

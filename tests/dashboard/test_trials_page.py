@@ -103,7 +103,7 @@ def test_no_pair_and_no_pot_teach_what_a_trial_is():
     assert "No two pots differ in one thing only. Two pots that are alike but for one thing" in text_of(page(none))
     empty = page(none | {"says": "No pot is in the logbook yet."}, shelves=[])
     assert "A trial needs two pots on one shelf" in text_of(empty)
-    assert "/workshop" in attributes(empty, "href")
+    assert "/start" in attributes(empty, "href")
 
 
 def test_an_interval_that_leaves_the_scale_says_so_by_an_open_end():
