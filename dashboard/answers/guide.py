@@ -18,6 +18,7 @@ from analysis.guide import Home as Advised
 from analysis.held_series import FloatArray
 from analysis.known_mean import known_mean
 from analysis.looks import best_look
+from analysis.outcomes import disagreements
 from analysis.quantities import marked
 from dashboard.answers import lines as dry_lines
 from dashboard.answers.advised import DAYS, advised_home, column_tests_mm, stalled_pots
@@ -339,7 +340,15 @@ def _rests_on_says(situation: Situation, place: int) -> list[str]:
         rooting_of(situation).of(place).says,
         f"Its level rests on {level}; its air is {air}.",
         *guessed,
+        *_at_odds(situation, pot.label),
     ]
+
+
+def _at_odds(situation: Situation, pot: str) -> list[str]:
+    """Looks of late that cannot both be right: an answer rests on both of them."""
+    looks = looks_of(situation)
+    lately = looks[(looks["pot"] == pot) & (looks["time_ms"] > situation.at_ms - DAYS * DAY_MS)]
+    return [_capital(one.removeprefix(f"{pot}: ")) for one in disagreements(lately)]
 
 
 def _capital(text: str) -> str:

@@ -175,7 +175,11 @@ def test_odd_notes_get_sentences_one_note_no_roots_in_the_medium_all_tips_lost_t
     for day in (23, 25, 27):  # separated data: whatever lay deep had stopped, whatever lay shallow had not
         look(unseen, "window second", day, 35, tips_dried=4)
         look(unseen, "window fourth", day, 3, tips_growing=4)
-    roots = guide.answer(unseen, NOW_MS)["roots"]
+    found = guide.answer(unseen, NOW_MS)
+    roots, pots = found["roots"], pots_of(found)
+    at_odds = [one for one in pots["window right"]["rests_on_says"] if one.startswith("Two looks on one day")]
+    assert len(at_odds) == 2
+    assert not any("Two looks" in one for one in pots["window second"]["rests_on_says"])
     assert any("differ by 18\u00a0mm" in one for one in roots["disagreements"])
     assert any("disagree about the tips" in one for one in roots["disagreements"])
     [depth] = roots["rooting_depth"]
