@@ -339,7 +339,13 @@ def run(home: HomeFolder = None, port: Port = None, cluster: Cluster = None) -> 
         family["dashboard"] += ["--cluster", cluster]
     if embedded:
         family = {"broker": [*command, "broker", *options], **family}
-    on_beat, on_end = _service_manager()
+    told, on_end = _service_manager()
+    announce = _announcing(*page, "Ctrl-C ends it")
+
+    def on_beat() -> None:
+        told()
+        announce()
+
     keep_running(family, _until_asked_to_stop(), on_beat=on_beat, on_end=on_end, is_well=is_well)
 
 
@@ -373,11 +379,16 @@ def _ingester_is_well(file: Path) -> bool:
     return not file.exists() or time.time() - file.stat().st_mtime < 60.0
 
 
+def _reached_at(host: str) -> str:
+    """Where this machine finds what listens on a host; what listens everywhere also listens here."""
+    return "127.0.0.1" if host in ("0.0.0.0", "::", "") else host
+
+
 def _dashboard_is_well(host: str, port: int) -> bool:
     """Whether the dashboard answers at all; what it says of the home is not asked here."""
     from http.client import HTTPConnection, HTTPException
 
-    connection = HTTPConnection("127.0.0.1" if host in ("0.0.0.0", "::", "") else host, port, timeout=5)
+    connection = HTTPConnection(_reached_at(host), port, timeout=5)
     try:
         connection.request("GET", "/healthz")
         return connection.getresponse().status > 0
@@ -513,6 +524,9 @@ def _simulated_until_ms(house: "Home") -> int:
     return int(mark.read_text(encoding="utf-8"))
 
 
+INVENTED = "Ctrl-C ends it; all data here are invented"
+
+
 @app.command()
 def demo(home: HomeFolder = None, port: Port = None) -> None:
     """Everything at once on the invented glasshouse."""
@@ -533,7 +547,7 @@ def demo(home: HomeFolder = None, port: Port = None) -> None:
         }
         from ingest.supervisor import keep_running
 
-        keep_running(family, _until_asked_to_stop(), on_beat=_announcing(chosen))
+        keep_running(family, _until_asked_to_stop(), on_beat=_announcing("127.0.0.1", chosen, INVENTED))
 
 
 def _demo_settings(folder: Path, port: int | None) -> int:
@@ -550,12 +564,13 @@ def _demo_settings(folder: Path, port: int | None) -> int:
     return read_settings(file).dashboard.port
 
 
-def _announcing(port: int) -> Callable[[], None]:
-    """Says the address once, as soon as the dashboard answers."""
-    from urllib.error import URLError
+def _announcing(host: str, port: int, says: str) -> Callable[[], None]:
+    """Says the address once, as soon as the dashboard answers there, whatever it answers."""
+    from urllib.error import HTTPError, URLError
     from urllib.request import urlopen
 
-    address = f"http://127.0.0.1:{port}/"
+    here = _reached_at(host)
+    address = f"http://{f'[{here}]' if ':' in here else here}:{port}/"
     told: list[str] = []
 
     def announce() -> None:
@@ -563,10 +578,12 @@ def _announcing(port: int) -> Callable[[], None]:
             return
         try:
             urlopen(f"{address}healthz", timeout=0.5).close()
+        except HTTPError:
+            pass  # it says that something is wrong with the home, and shows that on its pages
         except (URLError, OSError):
             return
         told.append(address)
-        print(f"dryline is at {address}   (Ctrl-C ends it; all data here are invented)", flush=True)
+        print(f"dryline is at {address}   ({says})", flush=True)
 
     return announce
 

@@ -276,9 +276,14 @@ def test_run_starts_the_house_and_leaves_no_process_behind_when_told_to_stop(tmp
     broker_port, port = free_port(), free_port()
     (tmp_path / "dryline.toml").write_text(f"[broker]\nport = {broker_port}\n")
     words = ["run", "--home", str(tmp_path), "--port", str(port)]
-    process = subprocess.Popen([*COMMAND, *words], stderr=subprocess.PIPE, text=True)
+    said = tmp_path / "said"
+    with said.open("w") as out:
+        process = subprocess.Popen([*COMMAND, *words], stdout=out, stderr=subprocess.PIPE, text=True)
     try:
         awaited(lambda: answers(port), "the dashboard")
+        awaited(
+            lambda: said.read_text() == f"dryline is at http://127.0.0.1:{port}/   (Ctrl-C ends it)\n", "its address"
+        )
         awaited((tmp_path / "ingester.json").exists, "the ingester's first report")
         family = family_of(process.pid)
         assert len(family) >= 3  # broker, ingester, dashboard
