@@ -8,6 +8,7 @@
   const TILES = 8; /* more words than that stand in a list */
   const IN = { mm: ["in", 25.4], cm: ["in", 2.54], mm2: ["in²", 645.16], ml: ["fl oz", 29.5735], celsius: ["°F", 5 / 9, 32] }; /* unit, how much one is, where zero stands */
   const UNITS = { ml: "mL", celsius: "°C", ms_per_cm: "mS/cm", g_per_l: "g/L", g: "g", days: "days", cm: "cm", mm2: "mm²", s: "s" };
+  const MOST = { mm: 2000, cm: 100, ml: 100000, mm2: 10000000, g: 100000 }; /* beyond that no pot, filling or mass is read */
   let numbered = 0;
 
   const escape = (text) => root.dryline.speak.escape(text);
@@ -33,7 +34,10 @@
     if (!/^[-+]?(\d+\.?\d*|\.\d+)$/.test(plain) || !isFinite(value)) throw new Error("“" + text.trim() + "” is not a number.");
     if (field.sort === "count" && !Number.isInteger(value)) throw new Error("“" + text.trim() + "” is not a whole number.");
     const us = units === "us" && IN[field.unit];
-    return us ? Math.round((value - (us[2] || 0)) * us[1] * 100) / 100 : value;
+    const metric = us ? Math.round((value - (us[2] || 0)) * us[1] * 100) / 100 : value;
+    const most = MOST[field.unit];
+    if (most && metric > most) throw new Error("“" + text.trim() + "” is too much: " + (us ? Math.round(most / us[1]) : most) + " " + unitOf(field, units) + " is the most.");
+    return metric;
   }
 
   /* ---- paths into a body: `detail.change.vents.count`, `notes.0.text` ---- */
@@ -219,11 +223,22 @@
     return Array.from(node.querySelectorAll("[data-field]")).find((one) => one.dataset.field === key) || null;
   }
 
-  /* `detail, change.layers[1].mix` -> `detail.change.layers`: the field whose key is the longest beginning or end. */
+  /* `pot 'window left', pot.size_cm` -> `setup.pot.size_cm`: whose fault it is stands first and is no field. */
   function fieldAt(spec, where) {
-    const path = where.replace(/\[\d+\]/g, "").split(/[,.:]\s*/).map((step) => step.trim()).filter(Boolean).join(".");
+    const parts = where.replace(/\[\d+\]/g, "").split(/[,:]\s+/);
+    for (let n = 0; n < parts.length; n++) {
+      const key = keyAt(spec, parts.slice(n).join("."));
+      if (key) return key;
+    }
+    return undefined;
+  }
+
+  /* `detail.change.layers.mix` -> `detail.change.layers`: the field whose key is the longest beginning or end, with or
+     without its own first step (`layers.grain` -> `setup.layers`). */
+  function keyAt(spec, where) {
+    const path = where.split(".").map((step) => step.trim()).filter(Boolean).join(".");
     const keys = spec.fields.map((field) => field.key).filter(Boolean);
-    const fits = keys.filter((key) => path === key || path.startsWith(key + ".") || path.endsWith("." + key) || path.includes("." + key + ".") || key.endsWith("." + path) || key.startsWith(path + "."));
+    const fits = keys.filter((key) => path === key || path.startsWith(key + ".") || path.startsWith(key.slice(key.indexOf(".") + 1) + ".") || path.endsWith("." + key) || path.includes("." + key + ".") || key.endsWith("." + path) || key.startsWith(path + "."));
     return path ? fits.sort((a, b) => (path === b) - (path === a) || b.length - a.length)[0] : undefined;
   }
 

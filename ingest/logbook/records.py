@@ -98,7 +98,7 @@ _UNSEEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 
 def _number(low: float, high: float, *, above: bool = False, whole: bool = False) -> Callable[[object], float]:
     """A finite number in a range, kept as the int or float it came as."""
-    span = f"above {low:g} and at most {high:g}" if above else f"from {low:g} to {high:g}"
+    span = f"above {low:g} and at most {high:.15g}" if above else f"from {low:.15g} to {high:.15g}"
     noun = "a whole number" if whole else "a number"
 
     def check(value: object) -> float:

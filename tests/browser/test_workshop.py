@@ -168,6 +168,24 @@ def test_a_pot_is_entered_in_words_and_stands_drawn(open_page, glasshouse):
     assert (setup["shelf"], setup["pot"], setup["vents"]) == ("stairwell", {"size_cm": 12}, "few")
 
 
+def test_a_measure_that_cannot_be_is_said_beside_its_field_and_nothing_typed_is_lost(open_page, glasshouse, watch):
+    watch.away = True  # the console, again
+    page = open_page("/workshop/pots/new")
+    page.get_by_label("Called").fill("sill, the corner")
+    page.locator("[data-field='setup.shelf'] .tile").filter(has_text="stairwell").click()
+    size = page.get_by_label("Pot, trade size")
+    for typed, says in (("99999", "“99999” is too much: 100 cm is the most."), ("-12", "-12 is not a number above 0")):
+        size.fill(typed)
+        page.get_by_role("button", name="Enter the pot").click()
+        expect(page.locator("[data-field='setup.pot.size_cm'] .field-fault")).to_contain_text(says)
+        expect(size).to_have_value(typed)
+    size.fill("12")
+    page.locator("[data-thick]").first.fill("-3")
+    page.get_by_role("button", name="Enter the pot").click()
+    expect(page.locator("[data-field='setup.layers'] .field-fault")).to_contain_text("-3 is not a number above 0")
+    assert "sill, the corner" not in [pot.label for pot in glasshouse.home.logbook.pots()]
+
+
 def test_two_people_describe_one_shelf_and_the_second_keeps_what_was_typed(open_page, glasshouse, watch):
     watch.away = True  # the console, again
     first, second = open_page("/workshop/shelf/stairwell"), open_page("/workshop/shelf/stairwell")
