@@ -24,6 +24,7 @@ SURE = 0.6
 """A state is named when its chance is at least this."""
 DRINKS_LESS = 0.55
 """Use below this share of what set-up and air would make, with its whole interval, is worth a look."""
+GUESSED_WELL = "Probably moist within reach of new tips: a guess, until somebody looks."
 AIRY_LEAST_MM = 30.0
 """With less drained medium than this above the water, an airy pot that never dries at the top is too wet."""
 
@@ -119,6 +120,9 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
         return "drinks_less", early
     rooting_mm = rooting_of(situation).of(index).value_mm
     too_dry = float(np.mean(depth > rooting_mm))
+    guessed = situation.posterior.rests_on[index] == "guessed"
+    if too_dry >= SURE and guessed:
+        return "too_dry", "Probably drier than new tips reach: a guess, until somebody looks."
     if too_dry >= SURE:
         middle = float(np.median(depth))
         tips = f"new tips reach only {quantity(rooting_mm, 'mm')} deep."
@@ -131,7 +135,7 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
         return "look", _look_says(water)
     if water.told.week.reason == LEVEL_STOOD:
         return "look", f"{LEVEL_STOOD[0].upper()}{LEVEL_STOOD[1:]}: look at the level, the wick and the roots."
-    return "well", _well_says(depth)
+    return "well", GUESSED_WELL if guessed else _well_says(depth)
 
 
 def _look_says(water: StandingWater) -> str:

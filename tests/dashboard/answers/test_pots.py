@@ -14,6 +14,7 @@ from dashboard.answers.section import section_build
 from dashboard.answers.situation import situation_at
 from dashboard.answers.use_ahead import DAYS_AHEAD, use_ahead
 from ingest.home import Home, open_home
+from tests.dashboard.answers import looked_at_home
 from tests.dashboard.answers.small_home import DAY_MS, HOUR_MS, march
 from tests.dashboard.answers.window_home import (
     DIED_MS,
@@ -32,6 +33,7 @@ PROMISED = {
     "pot", "shelf", "rests_on", "level_mm", "ml_left", "days_left", "water_use_ml_per_day", "ml_per_day_at_1_kpa",
     "dry_layer_mm", "state", "says",
 }  # fmt: skip
+LATER_MS = looked_at_home.NOW_MS
 STATES = {"well", "fill", "too_dry", "too_wet", "drinks_less", "look", "unknown"}
 
 
@@ -145,6 +147,21 @@ def test_a_shelf_that_borrows_its_air_is_answered_like_its_neighbour(told: dict[
 
 def test_nothing_was_noted_of_depth_so_no_millimetres_are_shown(answer: dict[str, Any]):
     assert {pot["shows_mm"] for pot in answer["pots"]} == {False}
+
+
+def test_before_any_note_no_depth_is_told_in_millimetres(tmp_path: Path):
+    home = looked_at_home.bare(tmp_path)
+    for pot in looked_at_home.POTS:
+        home.logbook.add_note({"time_ms": LATER_MS - HOUR_MS, "pot": pot, "kind": "refill"})
+    guesses = {pot["pot"]: pot for pot in pots.answer(home, LATER_MS)["pots"]}
+    looked_at_home.look(home, "window left", 28, 30)
+    seen = {pot["pot"]: pot for pot in pots.answer(home, LATER_MS)["pots"]}
+    home.close()
+    for label in ("window left", "window right"):
+        assert guesses[label]["rests_on"] == "guessed"
+        assert guesses[label]["says"].endswith("a guess, until somebody looks.")
+        assert "mm" not in guesses[label]["says"]
+    assert "mm" in seen["window left"]["says"]
 
 
 def test_use_ahead_is_told_for_four_weeks_and_only_where_there_is_air(home: Home):
