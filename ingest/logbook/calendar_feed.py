@@ -4,7 +4,7 @@ Pure: what is due goes in, bytes come out. Every entry is a whole day in the gro
 when it is moved, so a phone moves it too.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta, tzinfo
 from typing import Any
 
@@ -21,12 +21,8 @@ def calendar_feed(
     title: str,
     zone: tzinfo,
     at_ms: int,
-    poured: Callable[[float], str] = "{:.0f} mL".format,
-    mixed: Callable[[float], str] = "{:.1f} L".format,
 ) -> bytes:
-    """The feed. `visits` are those of the round: `{"date": "2026-04-02", "pots": [{"pot", "fill_ml"}]}`.
-
-    `poured` puts mL for one pot into words, `mixed` litres for all of a visit.
+    """The feed. `visits` are those of the round, in words: `{"date": "2026-04-02", "says", "pots": [a line a pot]}`.
 
     What is overdue stands on today, since a phone does not show yesterday.
     """
@@ -43,8 +39,7 @@ def calendar_feed(
         calendar.add_component(_event(uid, day, follow_up.says, "", at_ms))
     for visit in visits:
         day = date.fromisoformat(str(visit["date"]))
-        title, text = _round_title(visit, mixed), _round_text(visit, poured)
-        calendar.add_component(_event(f"round-{day}@dryline", day, title, text, at_ms))
+        calendar.add_component(_event(f"round-{day}@dryline", day, visit["says"], "\n".join(visit["pots"]), at_ms))
     return bytes(calendar.to_ical())
 
 
@@ -60,16 +55,3 @@ def _event(uid: str, day: date, summary: str, description: str, at_ms: int) -> E
     # It does not make the day a busy one.
     event.add("transp", "TRANSPARENT")
     return event
-
-
-def _round_title(visit: Mapping[str, Any], mixed: Callable[[float], str]) -> str:
-    pots = visit["pots"]
-    litres = sum(pot.get("fill_ml") or 0 for pot in pots) / 1000
-    return f"Water {len(pots)} {'pot' if len(pots) == 1 else 'pots'}, about {mixed(litres)}"
-
-
-def _round_text(visit: Mapping[str, Any], poured: Callable[[float], str]) -> str:
-    return "\n".join(
-        f"{pot['pot']}: {poured(pot['fill_ml'])}" if pot.get("fill_ml") is not None else f"{pot['pot']}: to the mark"
-        for pot in visit["pots"]
-    )

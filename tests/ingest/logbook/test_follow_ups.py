@@ -94,8 +94,8 @@ def test_an_independent_library_reads_the_calendar(logbook):
     logbook.add_note({"pot": label, "time_ms": at("2026-03-01"), "kind": "cover"})
     logbook.add_note({**POT, "time_ms": at("2026-03-14"), "kind": "move"})
     visits = [
-        {"date": "2026-03-29", "pots": [{"pot": label, "fill_ml": 412.4}, {"pot": "window left", "fill_ml": None}]},
-        {"date": "2026-03-30", "pots": [{"pot": "x" * 70, "fill_ml": 1000}]},
+        {"date": "2026-03-29", "says": "Water 2 pots", "pots": [f"{label}: 412 mL", "window left: to the mark"]},
+        {"date": "2026-03-30", "says": "Water 1 pot", "pots": [f"{'x' * 70}: 1000 mL"]},
     ]
     when = ms_of_text("2026-03-16T23:30:00Z")  # already the 17th in Lisbon's neighbour zone
     feed = calendar_feed(
@@ -116,8 +116,8 @@ def test_an_independent_library_reads_the_calendar(logbook):
             "2026-03-29",
             "follow-up-2-two_weeks@dryline",
         ),
-        ("Water 2 pots, about 0.4 L", "2026-03-29", "2026-03-30", "round-2026-03-29@dryline"),
-        ("Water 1 pot, about 1.0 L", "2026-03-30", "2026-03-31", "round-2026-03-30@dryline"),
+        ("Water 2 pots", "2026-03-29", "2026-03-30", "round-2026-03-29@dryline"),
+        ("Water 1 pot", "2026-03-30", "2026-03-31", "round-2026-03-30@dryline"),
     ]
     assert calendar.vevent_list[2].description.value == f"{label}: 412 mL\nwindow left: to the mark"
     assert [event.dtstamp.value.tzname() for event in calendar.vevent_list] == ["UTC"] * 4
