@@ -9,6 +9,7 @@ from analysis.book_water import LEVEL_STOOD
 from analysis.quantities import quantity, span
 from dashboard.answers.drinking import drinks_less_says
 from dashboard.answers.exposures import rooting_of
+from dashboard.answers.roots import eased_mm
 from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, situation_at
 from dashboard.answers.use_ahead import Ahead, use_ahead
@@ -110,7 +111,8 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
     depth = situation.expects_mm()[:, index]
     days = ahead.days_left[:, index]
     if water.level_known and np.quantile(days, 0.1) < FILL_WITHIN_DAYS:
-        return "fill", _fill_says(float(np.median(days)), water.measured)
+        how = "fill as the round says, lower than its mark" if index in eased_mm(situation) else "fill to the mark"
+        return "fill", f"{_runs_out_says(float(np.median(days)), water.measured)}: {how}."
     thirst = situation.thirst
     if np.isfinite(thirst.high[index]) and thirst.high[index] < DRINKS_LESS and water.measured:
         share = round(100 * float(thirst.multiplier[index]))
@@ -147,10 +149,10 @@ def _look_says(water: StandingWater) -> str:
     return "By its notes it ran empty days ago, or a refill was not noted: look at the level and note it."
 
 
-def _fill_says(days: float, measured: bool) -> str:
+def _runs_out_says(days: float, measured: bool) -> str:
     if days < 0.5:
-        return f"{'The' if measured else 'By its notes the'} reservoir is about empty: fill to the mark."
-    left = f"ater for about {days:.0f} day{'s' if round(days) != 1 else ''}: fill to the mark."
+        return f"{'The' if measured else 'By its notes the'} reservoir is about empty"
+    left = f"ater for about {days:.0f} day{'s' if round(days) != 1 else ''}"
     return f"W{left}" if measured else f"By its notes w{left}"
 
 

@@ -164,6 +164,16 @@ def test_before_any_note_no_depth_is_told_in_millimetres(tmp_path: Path):
     assert "mm" in seen["window left"]["says"]
 
 
+def test_a_pot_that_is_eased_over_is_not_told_to_be_filled_to_its_mark(tmp_path: Path):
+    home = looked_at_home.build(tmp_path)
+    for pot in ("window fourth", "window second"):
+        home.logbook.add_note({"time_ms": LATER_MS - HOUR_MS, "pot": pot, "kind": "inspection", "level_mm": 2.0})
+    told = {pot["pot"]: pot for pot in pots.answer(home, LATER_MS)["pots"]}
+    home.close()
+    assert told["window fourth"]["says"].endswith(": fill as the round says, lower than its mark.")
+    assert told["window second"]["says"].endswith(": fill to the mark.")  # its new roots are in
+
+
 def test_use_ahead_is_told_for_four_weeks_and_only_where_there_is_air(home: Home):
     situation = situation_at(home, NOW_MS)
     assert situation is not None
