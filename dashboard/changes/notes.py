@@ -1,12 +1,15 @@
 """Notes from the screens: added, corrected, taken back and put back."""
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingest.home import Home
 from ingest.logbook.refusals import Fault, Refused
 from ingest.moments import ms_of_text
+
+HOUR_MS = 3_600_000
 
 WORDS = {
     "flush": "flush from the top",
@@ -30,7 +33,7 @@ def add(home: Home, at_ms: int, body: Mapping[str, Any]) -> dict[str, Any]:
     notes = body.get("notes")
     if not isinstance(notes, list) or not all(isinstance(note, dict) for note in notes):
         raise Refused("The notes are missing.")
-    timed = [_timed(home, {"time_ms": at_ms, **note}) for note in notes]
+    timed = [_timed(home, at_ms, {"time_ms": at_ms, **note}, note.get("kind")) for note in notes]
     with home.logbook.writing():
         every = [whole for note in timed for whole in _for_each(home, note, body)]
         ids = home.logbook.add_notes_once(every)
@@ -41,7 +44,7 @@ def add(home: Home, at_ms: int, body: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def correct(home: Home, _at_ms: int, body: Mapping[str, Any]) -> dict[str, Any]:
+def correct(home: Home, at_ms: int, body: Mapping[str, Any]) -> dict[str, Any]:
     """Correct the note `id` that was read as `version`; `changes` holds the keys that change."""
     changes = body.get("changes")
     if not isinstance(changes, dict):
@@ -49,7 +52,7 @@ def correct(home: Home, _at_ms: int, body: Mapping[str, Any]) -> dict[str, Any]:
     number, version = _which(body)
     with home.logbook.writing():
         before = home.logbook.note(number)
-        after = home.logbook.correct_note(number, version, _timed(home, changes))
+        after = home.logbook.correct_note(number, version, _timed(home, at_ms, changes, before.kind))
     old = {key: getattr(before, key) for key in changes if key != "time"} | {"time_ms": before.time_ms}
     back = {"id": number, "version": after.version or 0, "changes": old}
     return {**after.given(), "says": "Corrected; the earlier words stay readable.", "undo": ["note_corrected", back]}
@@ -86,15 +89,24 @@ def put_back(home: Home, _at_ms: int, body: Mapping[str, Any]) -> dict[str, Any]
     }
 
 
-def _timed(home: Home, note: Mapping[str, Any]) -> dict[str, Any]:
+def _timed(home: Home, at_ms: int, note: Mapping[str, Any], kind: object) -> dict[str, Any]:
     """A note whose local times, given as text, stand as moments: `time` as `time_ms`, and the end of an absence."""
     whole = {key: value for key, value in note.items() if key != "time"}
     if "time" in note:
         whole["time_ms"] = _moment(home, note["time"], "time")
+        if kind != "absence" and whole["time_ms"] > at_ms + HOUR_MS:
+            raise Refused(Fault("time", _still_to_come(home, at_ms)))
     detail = note.get("detail")
     if isinstance(detail, Mapping) and isinstance(detail.get("until_ms"), str):
         whole["detail"] = {**detail, "until_ms": _moment(home, detail["until_ms"], "detail.until_ms")}
     return whole
+
+
+def _still_to_come(home: Home, at_ms: int) -> str:
+    zone = home.settings.grower.timezone
+    return (
+        f"That is still to come: it is {datetime.fromtimestamp(at_ms / 1000, ZoneInfo(zone)):%Y-%m-%d %H:%M} ({zone})."
+    )
 
 
 def _moment(home: Home, text: object, where: str) -> int:

@@ -201,6 +201,18 @@ def test_a_local_time_is_read_in_the_growers_zone(home: Home, send: Send) -> Non
     assert note.detail["until_ms"] == note.time_ms + 9 * DAY_MS + 9 * 3_600_000
 
 
+def test_what_is_still_to_come_cannot_have_been_seen(home: Home, send: Send) -> None:
+    number = logged(home)
+    noted = {"notes": [{"kind": "flush", "pot": "left", "time": "2036-05-01T09:00"}]}
+    corrected = {"id": number, "version": 1, "changes": {"time": "2036-05-01T09:00"}}
+    for name, body in (("notes", noted), ("note_corrected", corrected)):
+        status, said = send(f"/change/{name}", json=body)
+        assert status == 422
+        assert said["faults"][0]["where"] == "time"
+        assert "still to come: it is 20" in said["faults"][0]["says"]
+    assert [note.time_ms for note in home.logbook.notes()] == [AT_MS - DAY_MS]
+
+
 def test_two_who_correct_one_note_are_told_and_the_first_correction_stands(home: Home, send: Send) -> None:
     number = logged(home, text="as it was")
     assert send("/change/note_corrected", json={"id": number, "version": 1, "changes": {"text": "mine"}})[0] == 200

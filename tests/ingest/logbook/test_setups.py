@@ -170,7 +170,7 @@ def test_what_a_pot_was_called_and_said_to_be_stays_readable(book):
         ({"shelf": "stairwell", "headrom_mm": 3}, "there is no key 'headrom_mm'; did you mean 'headroom_mm'?"),
         ({"shelf": "stairwell", "wick": "to"}, "wick: 'to' is not one of its words; it may be none, one or several."),
         ({"shelf": "stairwell", "vents": {"coutn": 3}}, "vents: there is no key 'coutn'; did you mean 'count'?"),
-        ({"shelf": "stairwell", "pot": {"size_cm": -1}}, "pot.size_cm: -1 is not a number above 0 and at most 10000000."),
+        ({"shelf": "stairwell", "pot": {"size_cm": -1}}, "size_cm: -1 is not a number above 0 and at most 10000000"),
         ({"shelf": "stairwell", "pot": {"size_cm": True}}, "pot.size_cm: True is not a number."),
         ({"shelf": "stairwell", "headroom_mm": float("nan")}, "headroom_mm: nan is not a number from 0"),
         ({"shelf": "stairwell", "layers": [{"mix": {"lava": 1}}]}, "no medium 'lava'; did you mean 'lava_rock'?"),
