@@ -413,11 +413,9 @@ def _sentence(outlooks: Sequence[Outlook], step: Step) -> str:
     if risk == "too wet":
         now = _days_in_words(leave.chance_too_wet, leave.chance_too_wet, leave.chance_too_wet)
         then = _days_in_words(best.chance_too_wet, best.chance_too_wet, best.chance_too_wet)
-    if step.waits:
+    if not (step.sure or step.no_better):
         return f"Look before you change anything: {risk} {now}; likeliest step: {step.likeliest} ({then})."
     named = f"{step.change[0].upper()}{step.change[1:]}"
-    if not step.sure and not step.no_better:
-        named = f"Not sure yet, look before you act; likeliest: {step.change}"
     why = f" {_why_no_better(best, step)}" if step.no_better else ""
     return f"{named}: as it is, {risk} {now}; with it, {then}.{why}"
 
