@@ -25,6 +25,7 @@ from typing import Any
 import sqlalchemy as sa
 import tomlkit
 
+from ingest.home import refuse_lost
 from ingest.logbook import schema, tables
 from ingest.logbook.photos import photo_names
 from ingest.logbook.refusals import Refused
@@ -71,6 +72,10 @@ def backup(
 
     if not folder.is_dir():
         raise Refused(f"There is no home folder {folder}.")
+    # Copies without it would in time push out all that still hold it.
+    refuse_lost(folder, _READINGS)
+    if logbook_url is None:
+        refuse_lost(folder, _LOGBOOK)
     made = text_of(at_ms if at_ms is not None else now_ms())
     file.parent.mkdir(parents=True, exist_ok=True)
     half = file.with_name(f".{file.name}.{os.getpid()}.half")

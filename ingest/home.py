@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from ingest.readings.sqlite import SqliteReadings
     from ingest.subscriber import Link
 
+#: Where the first ingester leaves its counters: from its first start on, both stores are there.
+INGESTER_STATUS = "ingester.json"
+
 
 class Home:
     """One house: its folder, its settings and its two stores."""
@@ -36,7 +39,7 @@ class Home:
         """Where readings are kept: in the folder, with their long history on a server where the settings name one."""
         from ingest.readings.sqlite import SqliteReadings
 
-        path, influx = self.folder / "readings.db", self.settings.influx
+        path, influx = self._place_of("readings.db"), self.settings.influx
         if influx.url is None:
             return SqliteReadings(path)
         from ingest.readings.influx import InfluxReadings
@@ -50,7 +53,7 @@ class Home:
         """Where shelves, pots, set-ups, sensors and notes are kept."""
         from ingest.logbook.logbook import Logbook
 
-        return Logbook(self.settings.logbook.url or f"sqlite:///{self.folder / 'logbook.db'}")
+        return Logbook(self.settings.logbook.url or f"sqlite:///{self._place_of('logbook.db')}")
 
     def link(self, number: int = 1) -> "Link":
         """How the ingester of that number (there may be several in a shared group) reaches the broker.
@@ -124,11 +127,16 @@ class Home:
         except OSError as error:
             raise SettingsError(f"{key}: {file} cannot be read: {error.strerror}.") from None
 
+    def _place_of(self, name: str) -> Path:
+        """Where a store's file is, or is to be made; but a new, empty one in the place of a lost one hides the loss."""
+        refuse_lost(self.folder, name)
+        return self.folder / name
+
     def lost_files(self) -> list[str]:
         """Which files of the stores are no longer the ones that stand in the folder under their name.
 
-        An open file that was moved or deleted goes on being read and written, and nobody would notice before the next
-        start. The first call remembers what stands there.
+        An open file that was moved or deleted goes on being read, so what is shown looks well, and nothing more is
+        written to it. The first call remembers what stands there.
         """
         lost = []
         for name in ("readings.db", "logbook.db"):
@@ -147,6 +155,23 @@ class Home:
         for name in ("readings", "logbook"):
             if name in self.__dict__:
                 self.__dict__.pop(name).close()
+
+
+def refuse_lost(folder: Path, name: str) -> None:
+    """Raise unless a store's file is in the home, or never was.
+
+    Raises:
+        Refused: it is missing, and what lies there tells that it was there before.
+    """
+    # In this order: another process may be making the file, and what it leaves beside it, at this moment.
+    left = [trace for trace in (f"{name}-wal", INGESTER_STATUS) if (folder / trace).exists()]
+    if left and not (folder / name).exists():
+        from ingest.logbook.refusals import Refused
+
+        raise Refused(
+            f"{name} is no longer in {folder}: put it back, or restore a backup. "
+            f"(To begin anew without it, take away {' and '.join(left)}.)"
+        )
 
 
 def open_home(folder: Path | None = None) -> Home:

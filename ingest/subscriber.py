@@ -3,10 +3,10 @@
 Owns the connection, the order of acknowledgements and the question whether a message's arrival is its time. What a
 message says is `intake.py`'s business, and where readings are kept is the store's.
 
-*Acknowledged means kept.* A message is acknowledged to the broker after the store has committed it, never before,
-and in the order of delivery. While the store refuses (full disk, locked file) nothing is acknowledged, the batch is
-tried again with growing patience, and the broker keeps what follows. A connection that breaks forgets its pending
-acknowledgements; the broker delivers those messages again, and the store takes a reading of the same source and
+*Acknowledged means kept.* A message is acknowledged to the broker after the store has committed it, never before, and
+in the order of delivery. While the store refuses (full disk, locked file, file moved away) nothing is acknowledged, the
+batch is tried again with growing patience, and the broker keeps what follows. A connection that breaks forgets its
+pending acknowledgements; the broker delivers those messages again, and the store takes a reading of the same source and
 moment only once.
 
 *Backlog.* A message without a time of its own is stamped with its arrival only if it came straight through. Three

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from ingest.failure_codes import HELD_AT_100
-from ingest.home import Home
+from ingest.home import INGESTER_STATUS, Home
 from ingest.logbook.refusals import Refused
 from ingest.message_times import host_clock_is_sane
 from ingest.readings import DAY_MS, HOUR_MS, FailureSpell, StoreError
@@ -36,7 +36,10 @@ EMBEDDED_LOSES = (
 )
 
 
-STORE_GONE = "{} is no longer where it was: what comes in now will be lost. Stop dryline, put it back, and start again."
+STORE_GONE = (
+    "{} was moved or deleted while dryline runs, and nothing more is written to it: put it back, or restore a backup"
+    " and start dryline again."
+)
 
 
 def answer(home: Home, at_ms: int, *, verify: bool = True, least_free_pct: float = LEAST_FREE_PCT) -> dict[str, Any]:
@@ -180,7 +183,7 @@ def _trouble_of(file: Path, number: int, at_ms: int) -> list[Finding]:
 
 def status_file(home: Home, number: int = 1) -> Path:
     """Where the ingester of that number leaves its counters."""
-    return home.folder / ("ingester.json" if number == 1 else f"ingester-{number}.json")
+    return home.folder / (INGESTER_STATUS if number == 1 else f"ingester-{number}.json")
 
 
 def _alerts_trouble(home: Home) -> list[Finding]:
@@ -207,7 +210,7 @@ def _damage(home: Home) -> list[Finding]:
     """What is wrong with the readings' file as a whole, with a sealed day in it, or with the logbook."""
     try:
         faults = home.readings.integrity() or home.readings.verify()
-    except StoreError as error:
+    except (StoreError, Refused) as error:
         faults = [str(error)]
     return [_finding("store_damaged", fault) for fault in [*faults, *_logbook_damage(home)]]
 

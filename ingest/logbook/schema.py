@@ -12,6 +12,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from ingest.logbook.refusals import Unreachable
+from ingest.open_file import OpenFile
 
 HEAD = "0003"  # a test holds it to the newest file in migrations/versions
 BUSY_S = 30.0  # how long to wait for another writer
@@ -22,6 +23,12 @@ def engine(url: str, *, foreign_keys: bool = True, busy_s: float = BUSY_S) -> sa
     made = sa.create_engine(url)
     if made.dialect.name != "sqlite":
         return made
+    file = OpenFile(str(made.url.database))
+
+    @sa.event.listens_for(made, "do_connect")
+    def _refuse_another_file(*_: object) -> None:
+        if not file.may_be_made:
+            _refuse_if_gone(file)
 
     @sa.event.listens_for(made, "connect")
     def _settings(connection: Any, _record: object) -> None:
@@ -34,14 +41,24 @@ def engine(url: str, *, foreign_keys: bool = True, busy_s: float = BUSY_S) -> sa
             f"busy_timeout = {round(busy_s * 1000)}",
         ):
             connection.execute(f"PRAGMA {pragma}").close()
+        file.opened()
 
     @sa.event.listens_for(made, "begin")
     def _begin(connection: sa.Connection) -> None:
         # A reader that turns writer half-way can fail; a writer says so at once and waits its turn.
         writes = connection.get_execution_options().get("writes")
+        if writes:
+            _refuse_if_gone(file)
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return made
+
+
+def _refuse_if_gone(file: OpenFile) -> None:
+    """What is written into a file that was moved or deleted is lost to everybody; what was read before still serves."""
+    trouble = file.trouble()
+    if trouble is not None:
+        raise Unreachable(trouble)
 
 
 def current(connection: sa.Connection) -> str | None:

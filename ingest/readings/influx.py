@@ -8,6 +8,7 @@ else (latest values, failures, facts) stays in the file.
 One process at a time forwards; others may read and append.
 """
 
+import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
@@ -44,19 +45,27 @@ class InfluxReadings(SqliteReadings):
         """Open the file and begin to forward what is in it and what comes; the server need not be there yet."""
         super().__init__(path, read_only=read_only, busy_s=busy_s, unread_bounds=unread_bounds)
         self._server = server
-        if not read_only:
-            with self._connections.writing() as db:
+
+    def _prepare(self, db: sqlite3.Connection) -> None:
+        super()._prepare(db)
+        if not self._connections.read_only and not outbox.is_on(db):
+            db.execute("BEGIN IMMEDIATE")
+            with db:  # commits, or rolls back
                 outbox.turn_on(db)
 
     def forward(self, most: int = 5000) -> Forwarded:
         """Send the next rows; raises `StoreAway`, with the rows still in line, when the server does not take them."""
+        self._connections.follow()
         with self._connections.reading() as db:
             rows = outbox.next_rows(db, most)
         if not rows.rows and rows.day_key is None:
             return Forwarded(0, 0, 0)
         refusals = self._server.write(rows.rows)
         refused = [RefusedReading(*rows.rows[position], reason) for position, reason in refusals]
-        with self._connections.writing() as db:
+        with self._connections.writing() as later:
+            if later is not db:
+                # Another file stands in the place of the one they came from: its line is a different one.
+                return Forwarded(0, 0, outbox.waiting(later))
             outbox.strike_off(db, rows, refused)
             left = outbox.waiting(db)
         return Forwarded(len(rows.rows) - len(refused), len(refused), left)

@@ -68,20 +68,22 @@ class SqliteReadings:
     ) -> None:
         """Open the file, or make it; `busy_s` is how long to wait for another writer before raising `StoreBusy`."""
         self.path = Path(path)
-        self._connections = Connections(self.path, read_only=read_only, busy_s=busy_s)
+        self._connections = Connections(self.path, read_only=read_only, busy_s=busy_s, prepare=self._prepare)
         self._unread_bounds = unread_bounds or UnreadBounds()
-        # Series never change their number, so what was once committed may be remembered.
-        self._numbers: dict[str, int] = {}
+        # Series never change their number in a file, so what a connection once committed may be remembered.
+        self._numbers: tuple[sqlite3.Connection | None, dict[str, int]] = (None, {})
         try:
-            db = self._connections.get()
-            with self._connections.plainly():
-                if not read_only:
-                    schema.migrate(db, self.path)
-                elif schema.version(db) != len(schema.MIGRATIONS):
-                    raise StoreTorn("it is empty, or of another version than this dryline")
+            self._connections.get()
         except BaseException:
-            self.close()
+            self._connections.close()
             raise
+
+    def _prepare(self, db: sqlite3.Connection) -> None:
+        """Bring the file up to date, or refuse it."""
+        if not self._connections.read_only:
+            schema.migrate(db, self.path)
+        elif schema.version(db) != len(schema.MIGRATIONS):
+            raise StoreTorn("it is empty, or of another version than this dryline")
 
     def append(
         self,
@@ -91,17 +93,21 @@ class SqliteReadings:
     ) -> None:
         """Keep all of it in one durable transaction (see the protocol)."""
         _refuse_what_is_no_reading(readings, failures)
+        self._connections.follow()
         with self._connections.writing() as db:
             sources = {source for source, _, _ in readings} | {source for source, _, _ in failures}
-            fresh_numbers = _number(db, sources - self._numbers.keys())
-            numbers = self._numbers | fresh_numbers if fresh_numbers else self._numbers
+            numbered_by, known = self._numbers
+            if numbered_by is not db:
+                known = {}
+            fresh_numbers = _number(db, sources - known.keys())
+            numbers = known | fresh_numbers if fresh_numbers else known
             if readings:
                 _insert_readings(db, readings, numbers)
             for failure in failures:
                 _add_failure(db, numbers[failure.source], failure)
             if unread:
                 unread_messages.add_unread(db, unread, self._unread_bounds)
-        self._numbers = numbers
+        self._numbers = db, numbers
 
     def read(self, sources: Sequence[str], start_ms: int, end_ms: int) -> dict[str, Series]:
         """Times and values of each source in [start, end), sorted (see the protocol)."""

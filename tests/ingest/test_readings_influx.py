@@ -8,7 +8,7 @@ from uuid import uuid4
 import pytest
 
 from ingest.readings import DAY_MS, Reading, StoreAway
-from ingest.readings.influx import InfluxReadings
+from ingest.readings.influx import Forwarded, InfluxReadings
 from ingest.readings.influx_server import InfluxServer
 from ingest.readings.sqlite import SqliteReadings
 from tests.influxd import Influxd, running_influxd
@@ -76,6 +76,32 @@ def test_what_was_here_before_forwarding_began_is_sent_too(
         assert values_there(server, "b#") == [2.0]
     with closing(InfluxReadings(tmp_path / "readings.sqlite", connect())) as again:
         assert again.waiting() == 0
+
+
+def test_a_file_that_was_exchanged_while_rows_of_the_first_were_sent_keeps_its_own_line(
+    tmp_path: Path,
+    store: InfluxReadings,
+    server: InfluxServer,
+    connect: Callable[[], InfluxServer],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    with closing(InfluxReadings(tmp_path / "other", connect())) as other:
+        other.append([Reading("b#", T0 + number, 2.0) for number in range(3)])
+    store.append(daily(3))
+    write = InfluxServer.write
+
+    def write_and_exchange(self: InfluxServer, rows: list[tuple[str, int, float]]) -> list[tuple[int, str]]:
+        monkeypatch.undo()
+        for ending in ("", "-wal", "-shm"):
+            (tmp_path / f"readings.sqlite{ending}").rename(tmp_path / f"aside{ending}")
+        (tmp_path / "other").rename(tmp_path / "readings.sqlite")
+        store.append([Reading("b#", T0 + 3, 2.0)])
+        return write(self, rows)
+
+    monkeypatch.setattr(InfluxServer, "write", write_and_exchange)
+    assert store.forward() == Forwarded(0, 0, 4)
+    assert drain(store) == 4
+    assert values_there(server, "b#") == [2.0] * 4
 
 
 def test_nothing_is_pruned_here_that_the_server_does_not_have(store: InfluxReadings, server: InfluxServer) -> None:
