@@ -14,7 +14,7 @@ MOST_REFUSED = 50
 def answer(home: Home, seen_at: str, at_ms: int) -> dict[str, Any]:
     """`seen_at` is the address under which the browser came.
 
-    `{at_ms, units, time_zone, address, others, says, password, calendar, shelves, sensors, placed, pots, unread,
+    `{at_ms, units, time_zone, visits_per_week, settings: {file, is_there}, address, others, says, password, calendar, shelves, sensors, placed, pots, unread,
     broker, backup: {folder, is_there, last_ms, every_hours}, disk_free_pct, alerts, refused: [...]}`.
     """
     password = access.read_access(home.folder).password_hash is not None
@@ -25,6 +25,8 @@ def answer(home: Home, seen_at: str, at_ms: int) -> dict[str, Any]:
         "at_ms": at_ms,
         "units": home.settings.grower.units,
         "time_zone": home.settings.grower.timezone,
+        "visits_per_week": home.settings.grower.visits_per_week,
+        "settings": _settings(home),
         "address": found.address,
         "others": found.others,
         "says": found.says,
@@ -41,6 +43,12 @@ def answer(home: Home, seen_at: str, at_ms: int) -> dict[str, Any]:
         "alerts": home.settings.alerts.urls_file is not None,
         "refused": _refused(home),
     }
+
+
+def _settings(home: Home) -> dict[str, Any]:
+    """The file that holds what differs from the usual."""
+    file = home.folder.resolve() / "dryline.toml"
+    return {"file": str(file), "is_there": file.is_file()}
 
 
 def _copies(home: Home) -> dict[str, Any]:

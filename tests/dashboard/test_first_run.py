@@ -8,9 +8,11 @@ import pytest
 
 from dashboard.access import set_password
 from dashboard.pages.workshop import show
+from dashboard.pages.workshop.house import SETTINGS
 from dashboard.reach import own_address, reach
 from dashboard.serve import asks_of
 from ingest.home import Home
+from ingest.settings import read_settings
 from tests.dashboard.test_workshop import text_of
 from tests.dashboard.workshop_home import LOCAL, NOW_MS, client_of, furnished, sender
 
@@ -38,6 +40,17 @@ def test_an_empty_home_is_led_from_shelf_to_pot(home: Home) -> None:
     assert "Enter the first pot" in page
     home.logbook.put_pot({"label": "window left"})
     assert "To the wall" in begin(home)
+
+
+def test_a_newcomer_reads_where_the_settings_lie_and_in_which_zone_times_are_told(home: Home) -> None:
+    assert f"Times are told in {home.settings.grower.timezone}" in begin(home)
+    (home.folder / "dryline.toml").unlink(missing_ok=True)
+    page = begin(home, "/workshop/house")
+    assert str(home.folder.resolve() / "dryline.toml") in page
+    assert "start dryline again. It is not there yet" in page
+    (home.folder / "dryline.toml").write_text(SETTINGS, encoding="utf-8")
+    assert "It is not there yet" not in begin(home, "/workshop/house")
+    assert read_settings(home.folder / "dryline.toml").grower.timezone == "Europe/Lisbon"  # what the page tells holds
 
 
 @pytest.mark.parametrize("path", ["/workshop/pots", "/workshop/shelves", "/workshop/types", "/workshop/pots/new"])

@@ -9,7 +9,7 @@ from dash import html
 from dashboard.pages import Answer
 from dashboard.pages.forms import field, form, tap
 from dashboard.pages.workshop.stock import shelf_fields
-from dashboard.pages.workshop.words import Clock, inner, link, table
+from dashboard.pages.workshop.words import Clock, address, inner, link, table
 
 BACKUP_HOLDS = (
     "One file with the readings, the logbook, the photos and the settings, as of one moment; no password and no other "
@@ -20,6 +20,7 @@ CALENDAR_SAYS = (
     "Follow-ups and rounds. Subscribe to this address in the phone's calendar. Whoever knows it can read them, so it "
     "is secret; a new address ends the old one."
 )
+SETTINGS = '[grower]\ntimezone = "Europe/Lisbon"\nunits = "metric"      # or "us"\nvisits_per_week = 2'
 NOT_YET = "No phone can reach it yet, since only this machine may open the dashboard."
 
 
@@ -35,6 +36,8 @@ def page(answer: Answer) -> list[Any]:
             if answer["password"]
             else [html.Div(html.A("Set a password", href="/start", className="door", **inner()), className="doors")]
         ),
+        html.H2("Settings"),
+        *_settings(answer),
         html.H2("A calendar for the phone"),
         _coded(
             answer["calendar"],
@@ -61,6 +64,19 @@ def page(answer: Answer) -> list[Any]:
         html.H2("Sensors' messages"),
         html.P(answer["broker"]),
         *_refused(answer),
+    ]
+
+
+def _settings(answer: Answer) -> list[Any]:
+    """What is set, in which file that is changed, and how."""
+    file = answer["settings"]
+    there = "" if file["is_there"] else " It is not there yet: make it, as plain text."
+    visits = "one round" if answer["visits_per_week"] == 1 else f"{answer['visits_per_week']} rounds"
+    units = "in inches, fluid ounces and °F" if answer["units"] == "us" else "in mm, mL and °C"
+    return [
+        html.P(f"Times are told in {answer['time_zone']}, measures {units}, and {visits} a week are planned."),
+        html.P(["To change that, write so into ", html.Code(file["file"]), f" and start dryline again.{there}"]),
+        html.Pre(SETTINGS),
     ]
 
 
@@ -127,6 +143,7 @@ def start(answer: Answer) -> list[Any]:
         ("The first sensor", _sensor_step(answer)),
         ("The first pot", _pot_step(answer)),
     )
+    zone = f"Times are told in {answer['time_zone']}, and settings stand in a file, dryline.toml: "
     following = next((number for number, is_done in enumerate(done) if not is_done and number > 0), None)
     return [
         html.P(
@@ -140,6 +157,7 @@ def start(answer: Answer) -> list[Any]:
             ],
             className="steps",
         ),
+        html.P([zone, html.A("where it lies and what it may say", href=address("house"), **inner()), "."]),
         html.Div(html.A("To the wall", href="/", className="door door-first", **inner()), className="doors")
         if all(done[1:2] + done[3:])
         else None,
