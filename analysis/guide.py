@@ -325,7 +325,7 @@ def _advice(pot: str, outlooks: Sequence[Outlook], warnings: Sequence[str], stal
     says = marked(_sentence(outlooks, step))
     change, sure, no_better = step.change, step.sure, step.no_better
     if stalled:
-        change, sure, no_better, says = "flush from the top", False, False, _STALLED
+        change, sure, no_better, says = "flush from the top", False, True, _STALLED
     unseen = next(outlook.extrapolated for outlook in outlooks if outlook.option.change == change)
     told = (*warnings, unseen) if unseen else tuple(warnings)
     return Advice(pot, tuple(outlooks), change, sure, no_better, step.chance, says, told, claims)

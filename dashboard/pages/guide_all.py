@@ -38,7 +38,7 @@ COLUMN_TEST = (
     "for a few days, then measure how high it is damp."
 )
 GROUPS = (
-    ("change", "Change these"),
+    ("change", "Do this now"),
     ("look", "Look at these before you change anything"),
     ("leave", "Leave these as they are"),
     ("silent", "Nothing can be said of these"),
@@ -85,9 +85,7 @@ def _summary(pots: Sequence[Mapping[str, Any]]) -> str:
     count = {group: sum(1 for pot in pots if group_of(pot) == group) for group, _ in GROUPS}
     change, look, leave = count["change"], count["look"], count["leave"]
     parts = [
-        "No pot calls for a change"
-        if not change
-        else f"{change} pot{'s call' if change > 1 else ' calls'} for a change",
+        f"{change or 'No'} pot{'s want' if change > 1 else ' wants'} {'something' if change else 'anything'} done",
         f"{look or 'none'} want{'' if look > 1 else 's'} a look first",
         f"{leave or 'none'} {'are' if leave > 1 else 'is'} best left alone",
     ]

@@ -166,7 +166,7 @@ def test_a_flush_is_no_lasting_step_but_comes_first_where_the_wick_has_stalled()
     (stalled,) = advise(home, _draws(home, spread=0.1), stalled=[True])
     assert stalled.change == "flush from the top"
     assert "restart the wick" in stalled.says
-    assert not stalled.sure
+    assert (stalled.sure, stalled.no_better) == (False, True)
 
 
 def _outlook(change: str, against: str, dry: list[float]) -> Outlook:

@@ -53,7 +53,7 @@ def test_what_the_notes_say_of_roots_is_told_with_whom_it_is_about():
 
 def test_the_summary_counts_every_pot_once():
     assert (
-        "1 pot calls for a change, 2 want a look first, 5 are best left alone and of 1 nothing can be said."
+        "1 pot wants something done, 2 want a look first, 5 are best left alone and of 1 nothing can be said."
         in text_of(page())
     )
 
