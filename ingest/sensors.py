@@ -42,6 +42,8 @@ QUANTITIES = {
     "online": Quantity("", 0.0, 1.0),
 }
 YES_OR_NO = frozenset(name for name, quantity in QUANTITIES.items() if not quantity.unit)
+#: What is read in one pot's reservoir or under one pot: said of a whole shelf it tells nothing.
+OF_ONE_POT = frozenset({"reservoir_level", "reservoir_low", "pot_mass"})
 PAYLOADS = ("senml", "number", "json")
 
 #: Spellings of a unit that mean the same, in pint's words: SenML (RFC 8428, RFC 8798) and what labels say.

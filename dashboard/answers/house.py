@@ -14,8 +14,9 @@ MOST_REFUSED = 50
 def answer(home: Home, seen_at: str, at_ms: int) -> dict[str, Any]:
     """`seen_at` is the address under which the browser came.
 
-    `{at_ms, units, time_zone, visits_per_week, settings: {file, is_there}, address, others, says, password, calendar, shelves, sensors, placed, pots, unread,
-    broker, backup: {folder, is_there, last_ms, every_hours}, disk_free_pct, alerts, refused: [...]}`.
+    `{at_ms, units, time_zone, visits_per_week, settings: {file, is_there}, address, others, says, password, calendar,
+    shelves, sensors, placed, pots, unread, broker, backup: {folder, is_there, last_ms, every_hours}, disk_free_pct,
+    alerts, refused: [...]}`.
     """
     password = access.read_access(home.folder).password_hash is not None
     found = reach(home.settings.dashboard.host, password, seen_at)

@@ -14,9 +14,10 @@ from ingest.intake import replay
 from ingest.logbook.refusals import Fault, Refused
 from ingest.proposals import Proposal, proposals
 from ingest.readings import StoredUnread
-from ingest.sensors import QUANTITIES, Sensor
+from ingest.sensors import OF_ONE_POT, QUANTITIES, Sensor
 
 LOOKED_AT = 20_000
+WHICH_POT = "Water and mass are those of one pot, not of a shelf: choose the pot."
 NOTHING_CHOSEN = "Tick at least one value of the message."
 
 
@@ -29,6 +30,8 @@ def claim(home: Home, at_ms: int, body: Body) -> dict[str, Any]:
     at = place_of(home, word(body, "at", "Say where it stands: a shelf, or a pot."), at_ms)
     message = _message(home, body.get("id"))
     sensors = _sensors(home, message, rows(body, "streams"), body.get("time_zone"))
+    if "/" not in at and all(sensor.quantity in OF_ONE_POT for sensor in sensors):
+        raise Refused(Fault("at", WHICH_POT))
     waited = _kept_of(home, message.topic)
     # The logbook first: a replay that is cut short goes on by itself, since the ingester reads claimed messages again.
     with home.logbook.writing():

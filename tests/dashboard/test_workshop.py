@@ -47,6 +47,18 @@ def test_a_message_nobody_uses_says_what_it_holds_and_asks_for_its_place():
     assert "No number can be read in it" in page
 
 
+def test_water_is_asked_of_a_pot_and_never_of_a_shelf():
+    answer = json.loads(DATA.read_text(encoding="utf-8"))
+    stream = next(one for topic in answer["unread_topics"] for one in topic["streams"])
+    level = stream | {"quantity": "reservoir_level", "unit": "mm", "shown": "48 mm", "note": ""}
+    topics = [answer["unread_topics"][0] | {"streams": [level]}]
+    page = words("/workshop/messages", unread_topics=topics)
+    assert "Which pot is it?" in page
+    assert "It belongs to a pot" not in page  # nothing else is offered, so nothing is folded away
+    page = words("/workshop/messages", unread_topics=topics, pots=[], pots_by_shelf=[])
+    assert "Enter the first pot , then say that this is its sensor." in page
+
+
 def test_a_claimed_message_that_was_not_understood_says_why():
     page = words("/workshop/messages")
     assert "Its time is unknown: it was retained." in page
@@ -66,6 +78,12 @@ def test_an_empty_workshop_teaches():
     assert "Every message that arrived was understood and used." in page
     assert "A new sensor needs nothing here beforehand" in page
     assert "Sensors of air differ by a degree" in words("/workshop/checks", **nothing)
+
+
+def test_a_workshop_where_messages_wait_is_not_called_well():
+    page = words(findings=[])
+    assert "have no sensor" in page
+    assert "Nothing needs attention" not in page
 
 
 def test_a_sensor_that_was_never_heard_says_so_once_and_is_not_called_well():

@@ -249,6 +249,16 @@ def test_a_number_that_says_nothing_of_itself_needs_a_word(home: Home, send: Sen
     assert home.logbook.sensor("n/7#").placed[0].at == "east-window/window left"
 
 
+def test_a_water_level_is_not_taken_for_a_shelf(home: Home, send: Send) -> None:
+    number = arrived(home, 1, topic="n/level", body=b"48")
+    body = {"id": number, "streams": [{"use": True, "payload": "number", "field": ""}]}
+    status, said = send("messages_claimed", body | {"at": "east-window"})
+    assert (status, said["faults"][0]["where"]) == (422, "at")
+    assert "choose the pot" in said["faults"][0]["says"]
+    assert (home.logbook.sensors(), home.readings.unread_count().kept) == ([], 1)
+    assert send("messages_claimed", body | {"at": "/window left"})[0] == 200
+
+
 @pytest.mark.parametrize(
     ("body", "says"),
     [

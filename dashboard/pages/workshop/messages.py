@@ -18,6 +18,7 @@ from dashboard.pages.workshop.words import (
     places,
     sensor_name,
 )
+from ingest.sensors import OF_ONE_POT
 
 MOST_TOPICS = 20
 MOST_POTS = 120
@@ -90,7 +91,8 @@ def _topic(topic: Mapping[str, Any], answer: Answer, clock: Clock) -> Any:
 
 
 def _says(streams: Sequence[Mapping[str, Any]]) -> str:
-    return "It says " + ", ".join(_stream(stream) for stream in streams) + ". Which place is it?"
+    which = "Which pot is it?" if all(one["quantity"] in OF_ONE_POT for one in streams) else "Which place is it?"
+    return f"It says {', '.join(_stream(stream) for stream in streams)}. {which}"
 
 
 def _stream(stream: Mapping[str, Any]) -> str:
@@ -112,6 +114,10 @@ def _one_tap(topic: Mapping[str, Any], sure: Sequence[Mapping[str, Any]], answer
     def claim(words: str, at: str) -> Any:
         return tap(words, "messages_claimed", {"id": topic["id"], "at": at, "streams": streams})
 
+    is_a_pots = all(stream["quantity"] in OF_ONE_POT for stream in sure)
+    if is_a_pots and not answer["pots"]:
+        door = html.A("Enter the first pot", href=address("pots", "new"), **inner())
+        return [html.P([door, ", then say that this is its sensor."])]
     shelves = html.Div([claim(shelf, shelf) for shelf in answer["shelves"]], className="doors claims")
     of_few = answer["pots_by_shelf"] if len(answer["pots"]) <= MOST_POTS else []  # of more, a list is quicker
     pots = [
@@ -119,10 +125,10 @@ def _one_tap(topic: Mapping[str, Any], sure: Sequence[Mapping[str, Any]], answer
         for row in of_few
         if row["pots"]
     ]
-    of_pots = (
-        [html.Details([html.Summary("It belongs to a pot"), html.Div(pots, className="claims-pots")])] if pots else []
-    )
-    return [shelves, *of_pots]
+    of_pots = html.Div(pots, className="claims-pots")
+    if is_a_pots:
+        return [of_pots] if pots else []
+    return [shelves, *([html.Details([html.Summary("It belongs to a pot"), of_pots])] if pots else [])]
 
 
 def _by_hand(topic: Mapping[str, Any], answer: Answer, is_second: bool) -> Any:

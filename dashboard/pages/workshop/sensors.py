@@ -51,7 +51,7 @@ def overview(answer: Answer) -> list[Any]:
     clock = Clock(answer["time_zone"], answer["at_ms"])
     sensors = answer["sensors"]
     return [
-        *_findings(answer["findings"], sensors, clock),
+        *(_findings(answer["findings"], clock) or _well(sensors, bool(answer["unread_topics"]))),
         *_waiting(answer),
         html.H2("Sensors"),
         *(_by_place(sensors, clock, answer["units"]) if sensors else [_no_sensor()]),
@@ -59,9 +59,9 @@ def overview(answer: Answer) -> list[Any]:
     ]
 
 
-def _findings(findings: Sequence[Mapping[str, Any]], sensors: Sequence[Mapping[str, Any]], clock: Clock) -> list[Any]:
+def _findings(findings: Sequence[Mapping[str, Any]], clock: Clock) -> list[Any]:
     if not findings:
-        return [html.P(_well(sum(sensor["state"] == "never" for sensor in sensors)), className="workshop-well")]
+        return []
     return [
         html.Ul(
             [
@@ -73,11 +73,13 @@ def _findings(findings: Sequence[Mapping[str, Any]], sensors: Sequence[Mapping[s
     ]
 
 
-def _well(unheard: int) -> str:
-    if not unheard:
-        return "Nothing needs attention here."
+def _well(sensors: Sequence[Mapping[str, Any]], messages_wait: bool) -> list[Any]:
+    unheard = sum(sensor["state"] == "never" for sensor in sensors)
     waiting = "1 sensor waits for its" if unheard == 1 else f"{unheard} sensors wait for their"
-    return f"Nothing needs attention yet: {waiting} first message."
+    if messages_wait and not unheard:
+        return []
+    says = f"Nothing needs attention yet: {waiting} first message." if unheard else "Nothing needs attention here."
+    return [html.P(says, className="workshop-well")]
 
 
 def _waiting(answer: Answer) -> list[Any]:
