@@ -75,7 +75,8 @@ class SitterVisit:
 class AbsencePlan:
     """What an absence asks for: fill before leaving, which pots fail first (worst first) and when, and what helps.
 
-    unsaved: those of them that no sitter's rhythm keeps wet. says_only: there is no plan, and says tells why.
+    unsaved: those of them that no sitter's rhythm keeps wet. goes_on: the rhythm has to go on after the last visit that
+    is planned. says_only: there is no plan, and says tells why.
     """
 
     fill_before: IntArray
@@ -88,6 +89,7 @@ class AbsencePlan:
     sitter: list[SitterVisit]
     unsaved: IntArray
     says: str
+    goes_on: bool = False
     says_only: bool = False
 
 
@@ -249,6 +251,7 @@ def absence_plan(
         sitter,
         unsaved,
         _absence_says(len(fill), len(fails), len(unsaved), return_day - leave, sitter, is_whole),
+        goes_on=not is_whole,
     )
 
 

@@ -39,6 +39,7 @@ from ingest.settings import EVERY_DAY
 HORIZON_DAYS = 14
 USUAL_GAP_DAYS = 7.0
 NO_AIR = "No pot can be planned: no shelf's air is known."
+GO_ON = "After the last of these go on at the same pace until I am back."
 SITTER_CAUTIONS = (
     "Fill to the mark, never above it: wet roots rot.",
     "If the mark is reached before the amount is used up, stop; note what was poured.",
@@ -317,6 +318,7 @@ def _away(plan: _Plan, at_ms: int, away: tuple[int, int], zone: ZoneInfo) -> dic
         "fails": _fails(plan, found),
         "sitter": {
             "says": _sitter_says(plan, found),
+            "then": GO_ON if found.goes_on else "",
             "visits": [_sitter_visit(plan, visit) for visit in found.sitter],
             "cautions": list(SITTER_CAUTIONS) if found.sitter else [],
         },
@@ -340,7 +342,8 @@ def _sitter_says(plan: _Plan, found: AbsencePlan) -> str:
     """The heading of the sitter's sheet, or why there is none."""
     if found.sitter:
         days = ", ".join(_date(plan, visit.day) for visit in found.sitter)
-        return f"Please come on {days}. Pour slowly, each pot to the mark on its gauge."
+        then = f" {GO_ON}" if found.goes_on else ""
+        return f"Please come on {days}.{then} Pour slowly, each pot to the mark on its gauge."
     if not plan.pots or found.says_only:
         return ""
     return "Nobody needs to come." if not found.fails.size else "No sitter's rhythm saves the pots that may not last."

@@ -165,6 +165,7 @@ def _sheet(plan: Mapping[str, Any], days: tuple[date, ...], units: str) -> list[
                     className="sheet-wide",
                     tabIndex="0",
                 ),
+                *([html.P(sitter["then"])] if sitter["then"] else []),
                 html.Ul([html.Li(one) for one in sitter["cautions"]], className="sheet-cautions"),
                 html.P(["Where I can be reached: ", sitter.get("where_reached") or html.Span(className="sheet-line")]),
             ],

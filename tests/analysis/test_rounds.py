@@ -192,6 +192,8 @@ def test_an_absence_with_more_visits_than_a_sheet_holds_says_how_often_to_come()
     plan = absence_plan(_sure([400]), _sure([400]), _steady([50]), 0, 300)
     assert [visit.day for visit in plan.sitter] == [7.0 * number for number in range(1, 15)]
     assert "a visit about every 7 days, of which the first 14 are planned" in plan.says
+    assert plan.goes_on
+    assert not absence_plan(_sure([400]), _sure([400]), _steady([50]), 0, 90).goes_on
 
 
 def test_what_goes_in_before_leaving_is_a_range_that_holds_the_middle() -> None:

@@ -189,6 +189,14 @@ def test_an_absence_says_what_to_fill_what_fails_first_and_prints_one_sheet():
     assert note == ["absence_noted", {"from": "2026-03-06", "to": "2026-03-27"}]
 
 
+def test_a_sheet_that_is_too_short_for_the_absence_says_to_go_on():
+    told = read("round.json")
+    told["away"]["sitter"]["then"] = "After the last of these go on."
+    answered = asks(lambda _at_ms, _span: told["round"] | {"away": told["away"]})
+    (sheet,) = classed(show(answered, "/round/away/2026-03-06/2026-03-27")[0], "sheet")
+    assert "After the last of these go on." in text_of(sheet)
+
+
 @pytest.mark.parametrize("answer", [{}, None])
 def test_an_answer_that_fails_is_a_sentence(answer, caplog):
     shown, facts = show(asks(lambda _at_ms, _span: answer), "/round")
