@@ -302,6 +302,7 @@
       const button = form.querySelector("[type=submit]");
       if (button.disabled) return;
       const { body, faults } = read(form, spec);
+      if (!faults.length && spec.lacks) faults.push(...spec.lacks(body, photos));
       if (faults.length) { showFaults(form, spec, faults); return; }
       button.disabled = true;
       const ready = spec.prepare ? spec.prepare(body, photos) : body;

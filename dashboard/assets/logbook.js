@@ -234,9 +234,16 @@
     return [whose].concat(made);
   }
 
+  /* What a note of a kind cannot be without: a look that says nothing would count as a look. */
+  const LACKS = {
+    inspection: ({ pots, time, why, detail, ...looked }) => (Object.keys(looked).length || Object.keys(detail || {}).some((key) => key !== "by") ? [] : [{ where: "dry_layer_low_mm", says: "Note one thing that you saw: how deep it is dry, a root tip, or “could not see”." }]),
+    photo: () => [{ where: "photos", says: "Take a photo, or choose one." }],
+  };
+
   function formSpec(kind, pot) {
     return {
       change: "notes", log: true, units: units(), fields: fieldsOf(kind, pot), button: "Keep this note", cancel: pot === null ? "/logbook" : potPath(pot), go: pot === null ? "/logbook" : potPath(pot),
+      lacks: (body, photos) => (!photos.length && LACKS[kind] ? LACKS[kind](body) : []),
       prepare(body) {
         const { pots, time, ...note } = body;
         note.kind = kind;

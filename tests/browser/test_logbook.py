@@ -236,6 +236,16 @@ def test_a_form_takes_photos_and_says_beside_the_field_what_is_none(open_page, g
     assert len(note.detail["photos"]) == 1
 
 
+def test_a_look_that_says_nothing_and_a_photo_without_one_are_asked_for(open_page, glasshouse):
+    for kind, where, says in (("inspection", "dry_layer_low_mm", "one thing"), ("photo", "photos", "Take a photo")):
+        page = open_page(f"{POT}/{kind}")
+        page.get_by_label("Who").fill("the neighbour")
+        page.get_by_role("button", name="Keep this note").click()
+        expect(page.locator(f"[data-field='{where}'] .field-fault")).to_contain_text(says)
+        expect(page.get_by_label("Who")).to_have_value("the neighbour")
+    assert glasshouse.logbook.notes() == []
+
+
 # --- forms
 
 
