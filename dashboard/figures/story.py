@@ -290,7 +290,12 @@ def _lay_out(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock, units:
     )
     start, end = (pd.Timestamp(clock([answer[key]])[0]) for key in ("since_ms", "until_ms"))
     figure.update_xaxes(
-        range=[start, end], showgrid=False, ticks="outside", tickformat="%-d %b", hoverformat="%-d %b %H:%M"
+        type="date",  # said, since an axis without a value would read the moments of the changes as numbers
+        range=[start, end],
+        showgrid=False,
+        ticks="outside",
+        tickformat="%-d %b",
+        hoverformat="%-d %b %H:%M",
     )
     titles = (
         f"dry line, {units.length} below the surface",

@@ -221,6 +221,15 @@ def test_a_pot_whose_plant_is_not_named_stands_by_its_shelf_alone():
     assert answer["shelf"] in text_of(page)
 
 
+def test_a_time_axis_without_a_value_is_one_of_dates_all_the_same():
+    answer = read("story-top-middle.json")
+    for name in ("dry", "air", "level", "use"):
+        answer[name] = {key: [] for key in answer[name]}
+    assert answer["events"]  # the changes are drawn at their moments
+    axes = [axis for axis in story_figure(answer).to_dict()["layout"].items() if axis[0].startswith("xaxis")]
+    assert {axis["type"] for _, axis in axes} == {"date"}
+
+
 def test_photos_stand_below_the_time_axis_with_their_days() -> None:
     name = "0" * 32 + ".jpg"
     photos = [{"time_ms": AT_MS, "name": name, "note_id": 1}]
