@@ -94,7 +94,7 @@
 
   const HOUSE = {
     ingester_stopped: { near: "Nothing is listening to the sensors; readings are not kept. Start the house again on its computer (dryline run).", far: "not listening" },
-    store_gone: { near: "A file of the store was moved or deleted while dryline runs, and nothing more is written to it: put it back, or restore a backup and start dryline again.", far: "store gone" },
+    store_gone: { near: "A file of the store was moved or deleted; nothing more goes into it. Put it back, or restore a backup and start dryline again.", far: "store gone" },
     clock_wrong: { near: "The clock of the glasshouse computer is wrong: what is measured now has no true time. Set it, or connect it to the network.", far: "clock wrong" },
   };
 
