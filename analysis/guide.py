@@ -400,9 +400,10 @@ def _sentence(outlooks: Sequence[Outlook], step: Step) -> str:
     now = _days_in_words(leave.chance_too_dry, leave.low, leave.high)
     then = _days_in_words(best.chance_too_dry, best.low, best.high)
     if step.none_suffices and not step.no_better:
+        first, perhaps = ("Too dry", "") if step.sure else ("Look before you change anything: too dry", "perhaps ")
         if best is leave or step.waits:
-            return f"Too dry {now}, and no step tried here is enough by itself."
-        return f"Too dry {now}; nothing tried is enough by itself, {step.change} helps most ({then})."
+            return f"{first} {now}, and {perhaps}no step tried here is enough by itself."
+        return f"{first} {now}; {perhaps}nothing tried is enough by itself, {step.change} helps most ({then})."
     if advised == "leave":
         if step.sure:
             return f"Leave it: too dry {now}."

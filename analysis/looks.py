@@ -35,11 +35,13 @@ CHANCE_TIES = 4.0
 """A tie counts less this many squared standard errors of a correlation over its square."""
 MORE_OFTEN_RIGHT = 0.3
 """What a pot more often right counts beside a pot settled."""
+NAMED = 3
+"""Of the pots that a look bears on, so many are named."""
 
 
 @dataclass(frozen=True)
 class Look:
-    """A look and its worth: pots fewer that are open, on the average, than without it; `says` in one sentence."""
+    """A look and its worth: pots fewer that are open, on the average, than without it; `says` names it, and why."""
 
     what: str
     worth_pots: float
@@ -156,7 +158,13 @@ def best_look(
     if worth.sum() < least_pots:
         return None
     settles = tuple(labels[int(i)] for i in np.argsort(-worth, kind="stable") if worth[int(i)] > 0.02)
-    others = len([pot for pot in settles if pot != what])
-    pots = f"{others} {'more pot' if what in settles else 'pot'}{'s' if others != 1 else ''}"
-    says = f"The one look that would settle most: {what}{f'; it bears on {pots}' if others else ''}."
+    says = f"The one look that would settle most: {what}. {_reason(what, [pot for pot in settles if pot != what])}"
     return Look(what, float(worth.sum()), settles, says)
+
+
+def _reason(what: str, others: Sequence[str]) -> str:
+    """Why this look: whom it bears on, or that its own pot is nearest to an answer."""
+    if not others:
+        return "Of all that is still open, one look is likeliest to settle this."
+    named = list(others[:NAMED]) + ([f"{len(others) - NAMED} more"] if len(others) > NAMED else [])
+    return f"What it shows bears on {' and '.join(filter(None, (', '.join(named[:-1]), named[-1])))}."

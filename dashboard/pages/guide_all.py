@@ -123,14 +123,11 @@ def _look(answer: Answer, units: str) -> list[Any]:
     look = answer.get("look")
     if not look:
         return []
-    settles = [name for name in look.get("settles", []) if name != look["what"]]
-    more = [html.Small(f"That is {_listed(settles)}.")] if settles else []
-    words, path = ("Look at it", look_path(look["what"]))
+    words, path, how = "Look at it", look_path(look["what"]), []
     if look.get("kind", "pot") == "mix":
-        words, path = "Note a column test", "/note/column_test"
-        more.append(html.Small(in_units(COLUMN_TEST, units)))
+        words, path, how = "Note a column test", "/note/column_test", [html.Small(in_units(COLUMN_TEST, units))]
     doors = [html.A(words, href=path, className="door", **inner())]
-    return [html.Div([html.P([look["says"], *more]), *doors], className="guide-look")]
+    return [html.Div([html.P([look["says"], *how]), *doors], className="guide-look")]
 
 
 def _sceptic(answer: Answer, units: str) -> list[Any]:
@@ -240,10 +237,6 @@ def _no_air(pots: Sequence[Mapping[str, Any]]) -> Any:
         ],
         className="plain",
     )
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _number(value: Any) -> str:

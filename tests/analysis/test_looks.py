@@ -41,7 +41,8 @@ def test_the_pot_whose_look_speaks_for_others_is_chosen() -> None:
     assert look is not None
     assert look.what.startswith("twin")
     assert set(look.settles) == {"twin left", "twin right"}
-    assert "settle most: twin" in look.says
+    other = ({"twin left", "twin right"} - {look.what}).pop()
+    assert look.says == f"The one look that would settle most: {look.what}. What it shows bears on {other}."
 
 
 def test_a_column_test_wins_where_a_mix_is_what_is_not_known() -> None:
@@ -78,6 +79,7 @@ def test_a_nearly_settled_pot_is_worth_more_than_one_whose_doubt_no_look_removes
     assert look is not None
     assert look.what == "nearly"
     assert look.settles == ("nearly",)
+    assert look.says.endswith("nearly. Of all that is still open, one look is likeliest to settle this.")
 
 
 def test_so_few_draws_tie_nothing_by_chance() -> None:

@@ -77,7 +77,7 @@ def test_what_is_not_sure_asks_for_a_look_before_any_change():
 
 def test_the_one_look_that_would_settle_most_has_a_door():
     (look,) = classed(page(), "guide-look")
-    assert "That is window left." in text_of(look)
+    assert "top middle. What it shows bears on window left." in text_of(look)
     assert "/logbook/top%20middle" in attributes(look, "href")
 
 
