@@ -166,7 +166,8 @@ def _recent_use(intervals: WaterUse, at_ms: int, days: float) -> tuple[float, fl
     if not np.any(recent):
         return float("nan"), float("nan")
     length = (intervals.until_ms - intervals.from_ms)[recent] / DAY_MS
-    sd = ((intervals.high_ml - intervals.low_ml) / (2 * Z_90))[recent]
+    # the lower end may have been cut at nothing used
+    sd = ((intervals.high_ml - intervals.value_ml) / Z_90)[recent]
     value = float(intervals.value_ml[recent].sum() / length.sum())
     return value, float(np.sqrt(np.sum(sd**2)) / length.sum())
 

@@ -102,6 +102,14 @@ def test_a_level_that_stood_between_two_looks_is_doubted_and_what_is_expected_ca
     assert little.rests_on == "notes"
 
 
+def test_a_use_that_may_have_been_nothing_is_as_uncertain_as_one_that_was_something() -> None:
+    looks = notes((0, np.nan, False, 40.0), (14, np.nan, False, 37.0))
+    water = book_water(VESSEL, looks, at(15), expected_use_ml_per_day=4.0)
+    assert water.intervals.low_ml == [0.0]
+    of_the_eye = (water.intervals.high_ml - water.intervals.value_ml)[0] / 14
+    assert water.week.high - water.week.value >= of_the_eye
+
+
 def test_notes_in_the_future_are_not_known_yet():
     later = notes((0, np.nan, True), (6, 135.0, True), (12, 400.0, True))
     assert book_water(VESSEL, later, at(8)).week == book_water(VESSEL, later.until(at(8)), at(8)).week
