@@ -147,7 +147,7 @@ def explained(
     if unknown:
         raise ValueError(f"no such factor: {', '.join(unknown)}")
     if not (np.isfinite(before.drivers.vpd_kpa).any() and np.isfinite(before.drivers.level_mm).any()):
-        raise ValueError("there is no day of air or level before the spell to compare it with")
+        raise ValueError("there is no earlier day with both air and level to compare with: give it some weeks")
     window = shown_days(len(since.drivers.vpd_kpa))
     factors = [f for f in FACTORS if f in {"dry_air", "low_reservoir", *recorded}]
     since = _with_use_where_the_level_shows_it(before, since, window)

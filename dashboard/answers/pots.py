@@ -107,7 +107,7 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
     """The one thing that matters most about a pot, in a word and a sentence."""
     pot, water = situation.standing.pots[index], situation.waters[index]
     if not air_is_known(situation, index):
-        return "unknown", f"The air on {pot.shelf} has not been measured this week."
+        return "unknown", f"The air on {pot.shelf} was measured for less than half of this week: look yourself."
     depth = situation.expects_mm()[:, index]
     days = ahead.days_left[:, index]
     if water.level_known and np.quantile(days, 0.1) < FILL_WITHIN_DAYS:

@@ -263,7 +263,7 @@ def test_without_a_level_sensor_or_notes_the_answer_is_the_models_and_says_so() 
 def test_nothing_to_compare_with_and_unknown_factors_are_refused_in_a_sentence() -> None:
     _, (draws,) = _pot(SETUP)
     blank = Spell(Drivers(np.full(3, np.nan), np.full(3, np.nan), np.full(3, np.nan)))
-    with pytest.raises(ValueError, match="no day of air or level before"):
+    with pytest.raises(ValueError, match="no earlier day with both air and level"):
         explained(blank, Spell(_air(DAYS)), draws, draws)
     with pytest.raises(ValueError, match="no such factor: gremlins"):
         explained(Spell(_air(28)), Spell(_air(DAYS)), draws, draws, ("gremlins",))

@@ -135,7 +135,7 @@ def test_a_shelf_without_air_makes_its_pots_unknown_not_wrong(told: dict[str, di
     for label, shelf in (("shelf without sensor", "cellar"), ("shelf gone silent", "stairwell")):
         pot = told[label]
         assert pot["state"] == "unknown"
-        assert pot["says"] == f"The air on {shelf} has not been measured this week."
+        assert pot["says"] == f"The air on {shelf} was measured for less than half of this week: look yourself."
         assert (pot["dry_layer_mm"], pot["days_left"], pot["water_use_ml_per_day"]) == (None, None, None)
 
 
