@@ -25,7 +25,7 @@
   const RESTS = {
     measured: "measured: this pot's own sensor or notes",
     borrowed: "borrowed: from pots like it",
-    guessed: "guessed: no notes yet",
+    guessed: "guessed: from how it is built",
   };
 
   function one(value) { return value.toFixed(1); }

@@ -25,6 +25,7 @@ LINES = ("dry air", "level")
 HEIGHTS = (0.43, 0.19, 0.19, 0.19)
 DEEP_MARGIN_MM = 12.0
 STEP_PX = 17
+END_SHARE = 0.2  # the part of the axis after which words would run out of it
 QUIET = ("refill", "flush", "inspection", "feed", "photo")
 
 
@@ -46,7 +47,7 @@ def story_figure(answer: Mapping[str, Any], most_points: int = MOST_POINTS) -> g
     _add_dry_line(figure, answer, clock, units)
     _add_refills(figure, answer, clock)
     _add_use(figure, answer, clock, units)
-    _add_changes(figure, answer["events"], clock)
+    _add_changes(figure, answer, clock)
     _lay_out(figure, answer, clock, units)
     return figure
 
@@ -255,9 +256,10 @@ def _add_use(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock, units:
     )
 
 
-def _add_changes(figure: go.Figure, events: Sequence[Mapping[str, Any]], clock: _Clock) -> None:
-    """A line through every panel where the pot or its place was changed."""
-    changes = [event for event in events if event["kind"] not in QUIET]
+def _add_changes(figure: go.Figure, answer: Mapping[str, Any], clock: _Clock) -> None:
+    """A line through every panel where the pot or its place was changed; words near the end stand before their line."""
+    changes = [event for event in answer["events"] if event["kind"] not in QUIET]
+    late_ms = answer["until_ms"] - END_SHARE * (answer["until_ms"] - answer["since_ms"])
     for number, event in enumerate(changes):
         moment = pd.Timestamp(clock([event["time_ms"]])[0])
         figure.add_vline(x=moment, line={"width": 1.5, "color": INK})
@@ -267,7 +269,7 @@ def _add_changes(figure: go.Figure, events: Sequence[Mapping[str, Any]], clock: 
             yref="y domain",
             yanchor="top",
             yshift=-STEP_PX * (number % 3),  # neighbours stand at different heights, so that their words do not meet
-            xanchor="left",
+            xanchor="right" if event["time_ms"] > late_ms else "left",
             text=f" {event['says']} ",
             bgcolor=LABEL,
             showarrow=False,

@@ -230,6 +230,14 @@ def test_a_time_axis_without_a_value_is_one_of_dates_all_the_same():
     assert {axis["type"] for _, axis in axes} == {"date"}
 
 
+def test_the_words_of_a_change_of_today_stay_inside_the_figure():
+    answer = read("story-top-middle.json")
+    moments = (answer["since_ms"] + 1000, answer["until_ms"] - 1000)
+    answer["events"] = [{"kind": "repot", "says": f"repotted {n}", "time_ms": at} for n, at in enumerate(moments)]
+    anchors = {note.text: note.xanchor for note in story_figure(answer).layout.annotations}
+    assert (anchors[" repotted 0 "], anchors[" repotted 1 "]) == ("left", "right")
+
+
 def test_photos_stand_below_the_time_axis_with_their_days() -> None:
     name = "0" * 32 + ".jpg"
     photos = [{"time_ms": AT_MS, "name": name, "note_id": 1}]
