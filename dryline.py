@@ -705,7 +705,8 @@ def backup(file: OutFile, home: HomeFolder = None) -> None:
 
     with _opened(home) as house:
         done = write_backup(house.folder, file, logbook_url=house.settings.logbook.url)
-    print(f"{done.file} written, {done.size_bytes / 1e6:.1f} MB.")
+    size = f"{done.size_bytes / 1e6:.1f} MB" if done.size_bytes >= 1e6 else f"{done.size_bytes / 1e3:.0f} kB"
+    print(f"{done.file} written, {size}.")
 
 
 @app.command()

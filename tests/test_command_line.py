@@ -4,6 +4,7 @@ import importlib
 import json
 import os
 import pty
+import re
 import signal
 import socket
 import subprocess
@@ -197,6 +198,11 @@ def test_a_file_that_cannot_be_written_is_one_sentence(one_pot: Path):
     assert "/proc/nowhere/notes.csv" in refused(
         dryline("export", "notes", "/proc/nowhere/notes.csv", "--home", one_pot)
     )
+
+
+def test_a_small_backup_is_not_told_to_be_empty(one_pot: Path, tmp_path: Path):
+    done = dryline("backup", tmp_path / "small.zip", "--home", one_pot)
+    assert re.fullmatch(r".*small\.zip written, [1-9]\d* kB\.\n", done.stdout), done
 
 
 @pytest.mark.parametrize("database", ["readings.db", "logbook.db"])

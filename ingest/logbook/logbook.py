@@ -49,8 +49,9 @@ class Logbook(Notes, Placements):
             if faults:
                 raise Refused(*faults)
             added = self._row_count(connection) - before
-        entries = len(home.shelves) + len(home.pot_types) + len(home.sensors)
-        return Imported(entries + sum(1 + len(setups) for _, setups in home.pots), added)
+        of_sensors = sum(1 + len(sensor.placed) for sensor in home.sensors)
+        of_pots = sum(1 + len(setups) for _, setups in home.pots)
+        return Imported(len(home.shelves) + len(home.pot_types) + of_sensors + of_pots, added)
 
     def _take_shelves(self, home: Home) -> Iterator[Fault]:
         known = {shelf.label: shelf for shelf in self.shelves()}
