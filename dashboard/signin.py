@@ -56,6 +56,7 @@ OPEN_PATHS = (
 )
 CALENDAR = "/calendar/"  # its address is its key (`calendar_secret.py`): a phone that subscribes cannot sign in
 SESSION_S = 400 * 86_400  # a wall tablet stays signed in; a changed password signs every device out
+WRONG = "That is not the password. Is it lost? The command dryline password, on the machine itself, sets another."
 FREE_TRIES = 5
 FIRST_WAIT_S = 5.0
 LONGEST_WAIT_S = 900.0
@@ -184,7 +185,7 @@ class _Gate:
             right = _is_right(access.password_hash, request.form.get("password", ""))
         if not right:
             self._slow.wrong(address)
-            return _page(self._title, wanted, "That is not the password.", 403)
+            return _page(self._title, wanted, WRONG, 403)
         self._slow.right(address)
         session.clear()
         session["era"] = access.era

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import expect
 
-from dashboard.signin import Access, with_password
+from dashboard.signin import WRONG, Access, with_password
 
 
 def test_the_story_opens_from_the_wall_in_two_taps_and_back_leads_home(open_page):
@@ -72,7 +72,7 @@ def test_behind_the_door_the_wall_opens_with_the_password_and_goes_on_asking(bro
         page.goto(house.address + "/near")
         page.get_by_label("Password").fill("not it")
         page.get_by_role("button", name="Come in").click()
-        expect(page.get_by_role("alert")).to_have_text("That is not the password.")
+        expect(page.get_by_role("alert")).to_have_text(WRONG)
         page.get_by_label("Password").fill("a wet spring, nine pots")
         page.keyboard.press("Enter")
         page.wait_for_selector("[data-pot]")

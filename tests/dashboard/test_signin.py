@@ -90,6 +90,7 @@ def test_a_wrong_password_says_so_and_opens_nothing(visitor):
     wrong = enter(visitor, "not it")
     assert wrong.status_code == 403
     assert "That is not the password." in wrong.text
+    assert "The command dryline password, on the machine itself, sets another." in wrong.text
     assert visitor.get("/").status_code == 401
 
 
