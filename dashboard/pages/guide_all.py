@@ -234,6 +234,7 @@ def _no_air(pots: Sequence[Mapping[str, Any]]) -> Any:
             html.P(pots[0]["says"], className="guide-reason"),
             html.P(FIRST_AIR),
             html.P(html.A("To the sensors", href="/workshop", className="door door-first", **inner())),
+            html.P(html.A("Without a sensor", href="/start", className="door", **inner())),
         ],
         className="plain",
     )

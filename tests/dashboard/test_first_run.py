@@ -8,10 +8,11 @@ import pytest
 
 from dashboard.access import set_password
 from dashboard.pages.workshop import show
-from dashboard.pages.workshop.house import SETTINGS
+from dashboard.pages.workshop.house import SETTINGS, SPOT_CHECKS
 from dashboard.reach import own_address, reach
 from dashboard.serve import asks_of
 from ingest.home import Home
+from ingest.readings_csv import import_readings
 from ingest.settings import read_settings
 from tests.dashboard.test_workshop import text_of
 from tests.dashboard.workshop_home import LOCAL, NOW_MS, client_of, furnished, sender
@@ -51,6 +52,14 @@ def test_a_newcomer_reads_where_the_settings_lie_and_in_which_zone_times_are_tol
     (home.folder / "dryline.toml").write_text(SETTINGS, encoding="utf-8")
     assert "It is not there yet" not in begin(home, "/workshop/house")
     assert read_settings(home.folder / "dryline.toml").grower.timezone == "Europe/Lisbon"  # what the page tells holds
+
+
+def test_the_spot_checks_that_the_first_run_shows_can_be_taken_in(home: Home) -> None:
+    assert "dryline import readings FILE" in begin(home)
+    home.logbook.put_shelf({"label": "east window"})
+    done = import_readings(SPOT_CHECKS.encode(), "checks", home.logbook, home.readings)
+    assert done.added == 2
+    assert {sensor.placed[0].at for sensor in home.logbook.sensors()} == {"east window"}
 
 
 @pytest.mark.parametrize("path", ["/workshop/pots", "/workshop/shelves", "/workshop/types", "/workshop/pots/new"])

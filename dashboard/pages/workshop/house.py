@@ -9,7 +9,7 @@ from dash import html
 from dashboard.pages import Answer
 from dashboard.pages.forms import field, form, tap
 from dashboard.pages.workshop.stock import shelf_fields
-from dashboard.pages.workshop.words import Clock, address, inner, link, table
+from dashboard.pages.workshop.words import Clock, address, fold, inner, link, table
 
 BACKUP_HOLDS = (
     "One file with the readings, the logbook, the photos and the settings, as of one moment; no password and no other "
@@ -21,6 +21,16 @@ CALENDAR_SAYS = (
     "is secret; a new address ends the old one."
 )
 SETTINGS = '[grower]\ntimezone = "Europe/Lisbon"\nunits = "metric"      # or "us"\nvisits_per_week = 2'
+NO_SENSOR = (
+    "Then write down now and then what a hygrometer shows on the shelf, in a file like this, and take it in with "
+    "dryline import readings FILE. One check is enough for guide and round to begin, with wide bands; for a depth on "
+    "the wall the air must be known for half of the week."
+)
+SPOT_CHECKS = (
+    "time,place,quantity,value,unit\n"
+    "2026-03-01T09:00:00Z,east window,air_temperature,21,Cel\n"
+    "2026-03-01T09:00:00Z,east window,relative_humidity,58,%RH"
+)
 NOT_YET = "No phone can reach it yet, since only this machine may open the dashboard."
 
 
@@ -219,8 +229,8 @@ def _sensor_step(answer: Answer) -> list[Any]:
     return [
         html.P(says),
         html.P(answer["broker"]),
-        html.P("No sensor at all? Then what you note of air and level is used; the bands are wider."),
         html.Div(link("Messages that wait", "messages", first=bool(waiting)), className="doors"),
+        fold("No sensor at all?", html.P(NO_SENSOR), html.Pre(SPOT_CHECKS)),
     ]
 
 
