@@ -65,15 +65,15 @@ _SANK_MM = 1.0  # of what looks say beyond the model: enough to tell a wick from
 _WEATHER = ("dry_air", "low_reservoir")
 _SEASON = 1.4  # times 15 %
 _EXPECTED_WITHIN = 0.2  # of a change of use that air explains: between unchanged and proportional
-_WORDS = {
-    "dry_air": ("drier air", "moister air"),
-    "low_reservoir": ("a lower reservoir", "a fuller reservoir"),
-    "vent_holes": ("more open holes", "fewer open holes"),
-    "top_layer": ("less cover", "more cover"),
-    "medium": ("the new medium", "the new medium"),
-    "wick": ("a poorer wick", "a better wick"),
-    "plant": ("a plant that drinks more", "a plant that drinks less"),
-    "heat": ("more heat", "less heat"),
+_RECORDED = {
+    "dry_air": "another place, or other air on its shelf",
+    "low_reservoir": "another filling of the reservoir",
+    "vent_holes": "other holes",
+    "top_layer": "another cover",
+    "medium": "another medium, pot or reservoir",
+    "wick": "another wick",
+    "plant": "another plant",
+    "heat": "other heat on its shelf",
 }
 
 
@@ -99,6 +99,7 @@ class Explanation:
     use_ratio: float
     expected_use_ratio: float
     evidence: tuple[str, ...]
+    empty_hours: float = 0.0  # of the spell since, without water in the reservoir
 
 
 @dataclass(frozen=True)
@@ -184,7 +185,9 @@ def explained(
     )  # fmt: skip
     direction = "drier" if judged > DEPTH_MATTERS_MM else "wetter" if judged < -DEPTH_MATTERS_MM else "same"
     evidence = _evidence(case, recorded, found, window)
-    return Explanation(direction, _verdict(case), shares, unexplained, change, ratio, expected, tuple(evidence))
+    return Explanation(
+        direction, _verdict(case), shares, unexplained, change, ratio, expected, tuple(evidence), since.empty_hours
+    )
 
 
 def drinks_less_than_it_should(
@@ -555,7 +558,7 @@ def _known_mean(series: FloatArray) -> float:
 
 def _evidence(case: _Case, recorded: Sequence[str], found: Weighed, window: slice) -> list[str]:
     since, hidden, unexplained = case.since, case.hidden, case.unexplained
-    says = _measured(case) + [f"Recorded: {_WORDS[f][0].split(' ', 1)[-1]} changed." for f in recorded]
+    says = _measured(case) + [f"Written down: {_RECORDED[factor]}." for factor in recorded]
     usual_mm = case.judged - case.off
     if abs(usual_mm) > DEPTH_MATTERS_MM:
         where = "down" if usual_mm > 0 else "up"
@@ -590,7 +593,9 @@ def _measured(case: _Case) -> list[str]:
     if np.isfinite(level).all():
         says.append(f"The level {_went(level, 'mm')} on average.")
     if since.empty_hours > 0:
-        says.append(f"The reservoir was empty for {since.empty_hours:.0f} hours.")
+        days = len(before.drivers.level_mm)
+        too = f", and for {before.empty_hours:.0f} in the {days} days before" if before.empty_hours > 0 else ""
+        says.append(f"The reservoir was empty for {since.empty_hours:.0f} hours{too}.")
     if np.isfinite(ratio):
         says.append(
             f"Use went from {span(before.use_ml_per_day, since.use_ml_per_day, 'mL')} a day; "

@@ -6,7 +6,7 @@ use did beside what was expected of it.
 
 import math
 
-from analysis.causes import Explanation
+from analysis.causes import DEPTH_MATTERS_MM, Explanation
 from analysis.quantities import quantity, span
 
 WORDS = {
@@ -30,6 +30,8 @@ def says(found: Explanation, since: str) -> str:
     what = {"drier": f"The dry layer is about {change} deeper since {since}",
             "wetter": f"The dry layer is about {change} shallower since {since}",
             "same": f"The dry layer has hardly moved since {since}"}[found.direction]  # fmt: skip
+    if found.verdict == "none" and round(found.empty_hours) > 0:
+        return f"{what}{_though_empty(found)}."
     if found.verdict == "none":
         if found.direction == "same":
             return f"{what}, and use is what air and set-up make one expect."
@@ -48,6 +50,21 @@ def says(found: Explanation, since: str) -> str:
     if max(abs(_log(found.use_ratio)), abs(_log_beyond(found))) < ALIKE:
         return f"{what}, but what was measured looks like {_cause(found)}."
     return f"{what}, but its water use has changed: {_cause(found)}."
+
+
+def _though_empty(found: Explanation) -> str:
+    """What an empty reservoir did, where that was nothing to be called an event: too little, or as so often before."""
+    hours = f"{found.empty_hours:.0f} hour{'' if round(found.empty_hours) == 1 else 's'}"
+    mm = next((share.mm for share in found.shares if share.factor == "low_reservoir"), 0.0)
+    part = quantity(mm, "mm", "+.0f")
+    if mm <= -DEPTH_MATTERS_MM:
+        return f", although the reservoir was empty for {hours}: it stood higher than before on the whole"
+    if mm < DEPTH_MATTERS_MM:
+        expected = "" if found.direction == "same" else ", as the season's air makes one expect"
+        return f"{expected}; the reservoir was empty for {hours}, which moved the line by too little to matter"
+    if found.direction == "drier":
+        return f": the reservoir sank between refills as it usually does, and was empty for {hours} ({part} of it)"
+    return f"; the reservoir was empty for {hours} ({part}), and the rest made up for it"
 
 
 def _log(ratio: float) -> float:

@@ -126,7 +126,10 @@ def test_an_empty_reservoir_is_told_by_its_hours() -> None:
     before, since = _spells(centre, centre, _air(28), now, empty_hours=300.0)
     answer = explained(before, since, draws, draws)
     assert (answer.direction, answer.verdict) == ("drier", "low_reservoir")
-    assert "empty for 300 hours" in " ".join(answer.evidence)
+    assert "The reservoir was empty for 300 hours." in answer.evidence
+    assert answer.empty_hours == 300.0
+    emptied = explained(replace(before, empty_hours=18.0), since, draws, draws)
+    assert "The reservoir was empty for 300 hours, and for 18 in the 28 days before." in emptied.evidence
 
 
 def test_a_level_that_fell_because_the_air_dried_belongs_to_the_air() -> None:
@@ -150,6 +153,20 @@ def test_recorded_changes_are_named() -> None:
     opened, opened_draws = _pot(SETUP, OPENED, shelf=DRAUGHTY)
     answer = explained(*_spells(*opened, _air(28), _air(DAYS)), *opened_draws, changed_factors(SETUP, OPENED))
     assert answer.verdict == "vent_holes"
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [
+        ("medium", "Written down: another medium, pot or reservoir."),
+        ("vent_holes", "Written down: other holes."),
+        ("dry_air", "Written down: another place, or other air on its shelf."),
+    ],
+)
+def test_what_was_written_down_is_named_by_what_was_changed(factor: str, words: str) -> None:
+    (centre,), (draws,) = _pot(SETUP)
+    answer = explained(*_spells(centre, centre, _air(28), _air(DAYS, seed=1)), draws, draws, [factor])
+    assert words in answer.evidence
 
 
 def test_holes_opened_in_humid_air_are_no_alarm() -> None:

@@ -1,5 +1,7 @@
 """The sentence of an explanation names the cause in the way in which it worked."""
 
+from dataclasses import replace
+
 import pytest
 
 from analysis.causes import Explanation, Share
@@ -60,3 +62,49 @@ def found(
 )
 def test_a_cause_is_named_in_the_way_in_which_it_worked(told: Explanation, ends: str) -> None:
     assert says(told, "26 November").endswith(ends)
+
+
+@pytest.mark.parametrize(
+    ("direction", "mm", "ends"),
+    [
+        pytest.param(
+            "same",
+            1.0,
+            "; the reservoir was empty for 14 hours, which moved the line by too little to matter.",
+            id="hardly",
+        ),
+        pytest.param(
+            "drier",
+            0.0,
+            "as the season's air makes one expect; the reservoir was empty for 14 hours, which moved the line by too "
+            "little to matter.",
+            id="the air moved it",
+        ),
+        pytest.param(
+            "drier",
+            12.0,
+            ": the reservoir sank between refills as it usually does, and was empty for 14 hours (+12\u00a0mm of it).",
+            id="as in every round",
+        ),
+        pytest.param(
+            "same",
+            5.0,
+            "; the reservoir was empty for 14 hours (+5\u00a0mm), and the rest made up for it.",
+            id="made up",
+        ),
+        pytest.param(
+            "wetter",
+            -4.0,
+            ", although the reservoir was empty for 14 hours: it stood higher than before on the whole.",
+            id="fuller all the same",
+        ),
+    ],
+)
+def test_a_reservoir_that_was_empty_is_never_left_out_where_there_is_no_event(
+    direction: str, mm: float, ends: str
+) -> None:
+    told = replace(
+        found(direction, "none", None, change=12.0), shares=(Share("low_reservoir", mm, mm, mm),), empty_hours=14.0
+    )
+    assert says(told, "26 November").endswith(ends)
+    assert "usual refills" not in says(told, "26 November")
