@@ -45,8 +45,9 @@ def inspections_with_exposure(
 
     Adds, for each window of w days: `vpd_{w}d_kpa`, `dry_depth_{w}d_mm`, `level_{w}d_mm` (means),
     `hours_above_critical_{w}d`, `hours_empty_{w}d`, `wet_share_{w}d` (of the hours, with a moist surface); NaN where
-    less than half of the window is known, else scaled to the whole window. Also `dry_depth_mm` at that hour, and
-    `dry_depth_since_mm`, `dry_depth_since_max_mm` since the look before (28 days at most; 14 for a first look).
+    less than half of the window is known, else scaled to the whole window. Also `dry_depth_mm` at that hour, and since
+    `since_ms`, the look before (28 days at most; 14 for a first look): `vpd_since_kpa`, `air_known_since` (share of the
+    hours), `hours_above_critical_since`, `hours_empty_since`, `dry_depth_since_mm`, `dry_depth_since_max_mm`.
     """
     looks = inspections.sort_values(["pot", "time_ms"], kind="stable").reset_index(drop=True)
     exposure = _Exposure(looks["pot"], hours)
@@ -62,9 +63,14 @@ def inspections_with_exposure(
         added[f"wet_share_{days}d"] = exposure.mean("moist", start, end_ms)
     added["dry_depth_mm"] = exposure.mean("dry_depth_mm", end_ms - 2 * HOUR_MS, end_ms + HOUR_MS)
     since = _since_the_look_before(looks["pot"], end_ms)
+    hours_since = (end_ms - since) / HOUR_MS
+    added["vpd_since_kpa"] = exposure.mean("vpd_kpa", since, end_ms)
+    added["air_known_since"] = exposure.known_share("vpd_kpa", since, end_ms)
+    added["hours_above_critical_since"] = hours_since * exposure.mean("above_critical", since, end_ms)
+    added["hours_empty_since"] = hours_since * exposure.mean("empty", since, end_ms)
     added["dry_depth_since_mm"] = exposure.mean("dry_depth_mm", since, end_ms)
     added["dry_depth_since_max_mm"] = exposure.greatest("dry_depth_mm", since, end_ms)
-    joined = pd.concat([looks, pd.DataFrame(added, index=looks.index)], axis=1)
+    joined = pd.concat([looks, pd.DataFrame({"since_ms": since} | added, index=looks.index)], axis=1)
     return joined if setups is None else _with_setups(joined, setups)
 
 
@@ -208,7 +214,7 @@ class _Exposure:
         self._axis = code.astype(np.int64) * self._stretch + (hour - self._first)
         columns = {name: table[name].to_numpy(float) for name in _HOUR_COLUMNS}
         vpd, critical, level = columns["vpd_kpa"], columns["critical_vpd_kpa"], columns["level_mm"]
-        columns["above_critical"] = np.where(np.isfinite(vpd) & np.isfinite(critical), vpd > critical, np.nan)
+        columns["above_critical"] = np.where(np.isfinite(vpd) & ~np.isnan(critical), vpd > critical, np.nan)
         columns["empty"] = np.where(np.isfinite(level), level < _EMPTY_BELOW_MM, np.nan)
         depth = columns["dry_depth_mm"]
         columns["moist"] = np.where(np.isfinite(depth), depth < _MOIST_MM, np.nan)
@@ -227,13 +233,21 @@ class _Exposure:
         """Mean over [start, end), NaN where less than half of its hours are known."""
         low, high = self._span(start_ms, end_ms)
         values = self._values[name]
-        known = np.isfinite(values)
-        total = np.r_[0.0, np.cumsum(np.where(known, values, 0.0))]
-        count = np.r_[0.0, np.cumsum(known)]
+        total = np.r_[0.0, np.cumsum(np.nan_to_num(values, posinf=0.0, neginf=0.0))]
         hours = (end_ms - start_ms) / HOUR_MS
-        seen = count[high] - count[low]
+        seen = self._known_hours(name, low, high)
         enough = (seen > 0) & (seen >= _LEAST_COVERAGE * np.minimum(hours, 1e9))
         return np.where(enough, (total[high] - total[low]) / np.maximum(seen, 1.0), np.nan)
+
+    def known_share(self, name: str, start_ms: IntArray, end_ms: IntArray) -> FloatArray:
+        """Of the hours in [start, end), the share that is known."""
+        hours = (end_ms - start_ms) / HOUR_MS
+        return np.minimum(self._known_hours(name, *self._span(start_ms, end_ms)) / hours, 1.0)
+
+    def _known_hours(self, name: str, low: IntArray, high: IntArray) -> FloatArray:
+        count = np.r_[0.0, np.cumsum(np.isfinite(self._values[name]))]
+        known: FloatArray = count[high] - count[low]
+        return known
 
     def greatest(self, name: str, start_ms: IntArray, end_ms: IntArray) -> FloatArray:
         """Largest value in [start, end), NaN where nothing is known."""

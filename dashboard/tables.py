@@ -5,6 +5,8 @@ from typing import Any
 
 Answer = Mapping[str, Any]
 
+SHOWN_LOOKS = 12
+
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """Columns padded to their widest cell; the last one is free to run on."""
@@ -133,7 +135,7 @@ def _away(away: Answer) -> list[str]:
 
 
 def explain_text(answer: Answer) -> str:
-    """`dryline explain`: the sentence, the split, what is left unexplained, and the evidence."""
+    """`dryline explain`: the sentence, the split, what is left unexplained, the evidence, and the last looks."""
     rows = [
         [share["factor"].replace("_", " "), f"{share['mm']:+.0f}", f"{share['low_mm']:+.0f} to {share['high_mm']:+.0f}"]
         for share in answer["shares"]
@@ -142,7 +144,18 @@ def explain_text(answer: Answer) -> str:
     head = (
         f"{answer['pot']}, {answer['since']} to {answer['until']}, against {answer['compared_with_days']} days before"
     )
-    return "\n\n".join([head, answer["says"], table(["cause", "mm", "could be"], rows), "\n".join(answer["evidence"])])
+    shares = table(["cause", "mm", "could be"], rows)
+    return "\n\n".join([head, answer["says"], shares, "\n".join(answer["evidence"]), *_looks(answer["looks"])])
+
+
+def _looks(looks: Sequence[Mapping[str, Any]]) -> list[str]:
+    """The last looks, the newest first, each with what led up to it."""
+    rows = [[look["day"], look["noted"], look["says"]] for look in looks[:SHOWN_LOOKS]]
+    if not rows:
+        return []
+    older = len(looks) - len(rows)
+    more = [f"{older} older {'look stands' if older == 1 else 'looks stand'} in the answer of --json."] if older else []
+    return ["\n".join([table(["looked", "noted", "what led up to it"], rows), *more])]
 
 
 def guide_table(answer: Answer) -> str:

@@ -14,6 +14,7 @@ from analysis.causes import changed_factors, explained
 from analysis.held_series import FloatArray
 from analysis.spells import spell_start
 from dashboard.answers.explain_words import says
+from dashboard.answers.looks_told import looks_told
 from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, index_of, situation_at
 from dashboard.answers.two_spells import (
@@ -45,7 +46,7 @@ class WrongSpell(ValueError):  # noqa: N818 - what happened reads better alone
 def answer(
     home: Home, pot: str, at_ms: int, since_ms: int | None = None, until_ms: int | None = None
 ) -> dict[str, Any]:
-    """The contract of `explain --json`, with the moments in ms and the sentences beside it.
+    """The contract of `explain --json`, with the moments in ms and the sentences beside it, and the pot's looks so far.
 
     Raises:
         UnknownPot: no pot of that label stands in the collection.
@@ -55,7 +56,10 @@ def answer(
     situation = situation_at(home, at_ms)
     index = index_of(situation, pot)
     assert situation is not None  # index_of refuses where there is none
-    return explanation(home, situation, index, since_ms, until_ms)
+    found = explanation(home, situation, index, since_ms, until_ms)
+    newest_ms = situation.at_ms if until_ms is None else until_ms
+    zone = ZoneInfo(home.settings.grower.timezone)
+    return found | {"looks": looks_told(situation, pot, 0, newest_ms + 1, zone)}
 
 
 def explanation(

@@ -3,13 +3,15 @@
 from collections.abc import Mapping
 from itertools import pairwise
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
 from analysis.held_series import FloatArray, IntArray
-from analysis.quantities import quantity, span
+from analysis.quantities import quantity
 from dashboard.answers import explain as why
+from dashboard.answers.looks_told import looks_told, noted
 from dashboard.answers.places import LONGEST_HOLD_MS, measured_at
 from dashboard.answers.pot_days import USE, kept_use
 from dashboard.answers.pots import pots_of
@@ -33,13 +35,6 @@ WORDS = {
     "treatment": "treated",
     "photo": "photo",
     "flowering": "flowering",
-}
-HOW = {
-    "damp_at_top": "damp at the top",
-    "one_stone": "under one stone",
-    "fingertip": "at a fingertip",
-    "deeper": "looked deeper",
-    "cannot_see": "could not see",
 }
 
 ENOUGH_OF_A_DAY = 12
@@ -85,6 +80,7 @@ def answer(home: Home, pot: str, since_ms: int, until_ms: int, at_ms: int) -> di
         "use": _use(home, situation, index, since_ms, until_ms),
         "dry": _dry(situation, index, since_ms, until_ms),
         "notes": [_look(note) for note in mine[mine["kind"] == "inspection"].to_dict("records")],
+        "looks": looks_told(situation, pot, since_ms, until_ms, ZoneInfo(home.settings.grower.timezone)),
         "events": _events(mine, standing.setups, since_ms, until_ms),
         "photos": _photos(mine),
         "explain": explained,
@@ -196,21 +192,12 @@ def _dry(situation: Situation, index: int, since_ms: int, until_ms: int) -> dict
 
 
 def _look(note: Mapping[Any, Any]) -> dict[str, Any]:
-    low, high, how = note["dry_layer_low_mm"], note["dry_layer_high_mm"], note["how"]
-    tips = [
-        f"{int(note[f'tips_{s}'])} {s}"
-        for s in ("growing", "stalled", "dried", "rotted", "new")
-        if note[f"tips_{s}"] > 0
-    ]
-    depth = ""
-    if not np.isnan(low):
-        depth = f"dry to {quantity(low, 'mm')} or more" if np.isnan(high) else f"dry line {span(low, high, 'mm')} down"
-    parts = [depth, HOW.get(how or "", ""), f"tips: {', '.join(tips)}" if tips else "", note["text"] or ""]
+    low, high = note["dry_layer_low_mm"], note["dry_layer_high_mm"]
     return {
         "time_ms": int(note["time_ms"]),
         "low_mm": None if np.isnan(low) else float(low),
         "high_mm": None if np.isnan(high) else float(high),
-        "says": "; ".join(part for part in parts if part) or "looked at",
+        "says": noted(note),
     }
 
 

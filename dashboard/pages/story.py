@@ -116,12 +116,22 @@ def _story(answer: Answer, weeks: int) -> list[Any]:
         dcc.Graph(
             id="story-graph", figure=story_figure(answer), config=TOOLS, className="story-graph", responsive=True
         ),
+        *_looks(answer),
         *_photos(answer),
     ]
 
 
 def _where(answer: Answer) -> str:
     return ", ".join(known for known in (answer["plant"], answer["shelf"]) if known)
+
+
+def _looks(answer: Answer) -> list[Any]:
+    """The looks of the span, the newest first, each with the sentence of what led up to it; folded."""
+    looks = answer.get("looks") or []
+    if not looks:
+        return []
+    rows = [html.Li([html.P([html.B(look["day"]), look["noted"]]), html.P(look["says"])]) for look in looks]
+    return [html.Details([html.Summary(f"What led up to each look ({len(looks)})"), html.Ul(rows)], className="looks")]
 
 
 def _photos(answer: Answer) -> list[Any]:

@@ -67,6 +67,20 @@ def test_the_dry_layer_since_the_look_before_is_not_that_of_the_window() -> None
     assert joined["dry_depth_14d_mm"][1] == pytest.approx((4 * 30 + 10 * 10) / 14)
 
 
+def test_what_led_up_to_a_look_is_that_of_the_time_since_the_look_before() -> None:
+    hour = np.arange(480)
+    vpd = np.where(hour < 240, 0.5, np.where(hour < 300, np.nan, 1.5))
+    hours = _hours("a", 20, vpd_kpa=vpd, critical_vpd_kpa=np.where(hour < 390, 1.0, np.inf),
+                   level_mm=np.where((hour >= 250) & (hour < 262), 0.0, 30.0))  # fmt: skip
+    second = inspections_with_exposure(_looks([("a", 10), ("a", 20)]), hours).loc[1]
+    assert second["since_ms"] == 10 * DAY_MS
+    assert second["vpd_since_kpa"] == 1.5
+    assert second["air_known_since"] == pytest.approx(180 / 240)
+    # half of the known hours, scaled to all; a pot whose water covers that depth (inf) bears any air
+    assert second["hours_above_critical_since"] == pytest.approx(120)
+    assert second["hours_empty_since"] == pytest.approx(12)
+
+
 def test_a_pot_without_hours_and_a_table_without_notes_are_answers_too() -> None:
     alone = inspections_with_exposure(_looks([("a", 5)]), _hours("b", 9, vpd_kpa=1.0))
     assert np.isnan(alone["vpd_1d_kpa"][0])

@@ -36,6 +36,20 @@ def test_a_span_has_an_address_and_the_figure_follows(open_page):
     assert page.url.endswith("/story/top%20middle/4")
 
 
+@pytest.mark.parametrize("size", [(360, 740), (1280, 800)])
+def test_what_led_up_to_each_look_unfolds_by_keyboard_and_fits(open_page, size):
+    page = open_page("/story/top%20middle", size)
+    page.wait_for_selector(".story-graph .main-svg")
+    looks = page.locator(".looks")
+    led_up = looks.get_by_text("for 402 of 576 hours drier than this pot bears")
+    expect(led_up).to_be_hidden()
+    looks.locator("summary").focus()
+    page.keyboard.press("Enter")
+    expect(led_up).to_be_visible()
+    assert looks.locator("summary").bounding_box()["height"] >= 44
+    assert page.evaluate("document.querySelector('#page').scrollWidth") <= size[0]
+
+
 def test_the_story_prints_on_one_page_and_offers_a_picture(open_page):
     page = open_page("/story/top%20middle")
     page.wait_for_selector(".story-graph .main-svg")

@@ -12,7 +12,7 @@ from dashboard.figures.shares import shares_table
 from dashboard.figures.story import lines_between, story_figure, utc_ms
 from dashboard.pages import Ask
 from dashboard.pages.story import NO_STORY, asked, tell, zoomed
-from tests.dashboard.trees import attributes, text_of
+from tests.dashboard.trees import attributes, classed, text_of
 
 DATA = Path(__file__).parents[1] / "data"
 AT_MS = 1_772_542_800_000
@@ -246,3 +246,14 @@ def test_photos_stand_below_the_time_axis_with_their_days() -> None:
     assert [link.href for link in links] == [f"/photos/{name}"]
     assert links[0].children[0].src == f"/photos/{name}?small"
     assert "2026" in links[0].children[1].children
+
+
+def test_what_led_up_to_each_look_is_folded_and_absent_where_nobody_looked():
+    answer = read("story-top-middle.json")
+    page = tell(asks(lambda *_: answer), "/story/top%20middle")[0]
+    (fold,) = classed(page, "looks")
+    assert text_of(fold).startswith("What led up to each look (2)")
+    assert text_of(fold).index("12 Jan 2026") < text_of(fold).index("19 Dec 2025")
+    assert not getattr(fold, "open", None)
+    answer["looks"] = []
+    assert classed(tell(asks(lambda *_: answer), "/story/top%20middle")[0], "looks") == []
