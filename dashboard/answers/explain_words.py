@@ -34,7 +34,8 @@ def says(found: Explanation, since: str) -> str:
         return f"{what}{_though_empty(found)}."
     if found.verdict == "none":
         if found.direction == "same":
-            return f"{what}, and use is what air and set-up make one expect."
+            known = "and use is what" if found.use_ratio > 0 else "as"
+            return f"{what}, {known} air and set-up make one expect."
         return f"{what}, as the season's air and the usual refills make one expect."
     if found.verdict == "sensor_gap":
         return f"{what} as far as can be told: a sensor was silent or stuck."

@@ -54,6 +54,11 @@ def found(
             id="nothing at all",
         ),
         pytest.param(
+            found("same", "none", None),
+            "hardly moved since 26 November, as air and set-up make one expect.",
+            id="nothing, and use is not known",
+        ),
+        pytest.param(
             found("drier", "low_reservoir", 9.0, change=10.0),
             "a lower reservoir (+9\u00a0mm of it, could be +7\u00a0to\u00a0+11\u00a0mm).",
             id="a line that moved",
