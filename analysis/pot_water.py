@@ -65,6 +65,11 @@ class RefillNotes:
             None if self.level_sd_mm is None else self.level_sd_mm[known],
         )
 
+    def told_by(self, at_ms: int) -> "RefillNotes":
+        """The same notes in the same order, those after a moment told of it: what is reckoned there counts them."""
+        apart_ms = np.arange(self.time_ms.size, dtype=np.int64)[::-1]
+        return replace(self, time_ms=np.minimum(self.time_ms, at_ms - apart_ms))
+
     @property
     def errors_mm(self) -> FloatArray:
         """Sd of each told level."""

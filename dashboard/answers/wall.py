@@ -10,6 +10,7 @@ from dashboard.answers.pots import pots_of
 from dashboard.answers.section import section_build
 from dashboard.answers.shelf_air import AirNow, airs_now
 from dashboard.answers.situation import Situation, recent_situation
+from dashboard.answers.water import level_noted
 from ingest.home import Home
 
 #: Which state of a pot comes first on the strip.
@@ -57,6 +58,7 @@ def _shelves(airs: Mapping[str, AirNow], pots: list[dict[str, Any]]) -> list[dic
             "air_state": air.state,
             "air_age_s": air.age_s,
             "sensor_state": air.sensor_state,
+            "spot_check": air.spot_check or None,
             "pots": [pot for pot in pots if pot["shelf"] == label],
         }
         for label, air in airs.items()
@@ -85,6 +87,7 @@ def pots_shown(situation: Situation) -> list[dict[str, Any]]:
                 "label": standing.label,
                 "plant": standing.plant,
                 "sensor_state": water.sensor_state,
+                "level_noted": level_noted(water, situation.vessels[index]) if pot["level_mm"] is None else None,
                 "level_age_s": None if age_ms is None else age_ms / 1000.0,
                 "rooting_depth_mm": pot["rooting_depth_mm"],
                 "section": section,

@@ -29,6 +29,10 @@ from ingest.readings import DAY_MS, HOUR_MS
 from ingest.sensors import Sensor, place_key
 
 LEVEL_SENSORS = ("reservoir_level", "pot_mass", "reservoir_low")
+FOLLOWING = ("reservoir_level", "pot_mass")
+"""Those that follow a level; of the others' pots it is reckoned from notes."""
+HELD_WITHOUT_USE_MS = DAY_MS
+"""How long a noted level stands where nothing says what the pot uses: a usual one falls by less than the eye errs."""
 EMPTY_BY_THE_BOOK_MS = 4 * DAY_MS
 """How long a pot may be empty by its notes alone before the notes are doubted rather than the pot (assumed)."""
 LOOK_BACK_DAYS = 26
@@ -209,6 +213,8 @@ def what_is_told(
     """Gather what the pot's own sensor and its notes say; `days`: how far back use is wanted day by day."""
     at_ms = int(grid_ms[-1])
     quantity, series = _own_series(home, pot, sensors, grid_ms)
+    if quantity not in FOLLOWING:
+        notes = notes.told_by(at_ms)  # a note of this hour changes a reckoned level at once, not at the next hour
     return Told(
         vessel=pot.vessel or usual_vessel(pot.setup),
         quantity=quantity,
@@ -230,7 +236,7 @@ def water_of(told: Told) -> StandingWater:
     """What the pot's own sensor or its notes tell; along the grid NaN where only a reckoning can say."""
     at_ms, unknown = int(told.grid_ms[-1]), np.full(told.grid_ms.size, np.nan)
     level_mm, level_sd_mm = unknown, unknown
-    if told.quantity in ("reservoir_level", "pot_mass"):
+    if told.quantity in FOLLOWING:
         # A load cell weighs the medium's water as well; a level has to be told what the medium may hold.
         tell: Callable[..., PotWater] = weighed_water
         if told.quantity == "reservoir_level":
@@ -290,6 +296,26 @@ def _long_empty(grid_ms: IntArray, is_empty: BoolArray) -> BoolArray:
     return np.asarray(is_empty & (grid_ms - last_wet_ms > EMPTY_BY_THE_BOOK_MS))
 
 
+def _held_too_long(grid_ms: IntArray, notes: RefillNotes, vessel: Vessel, use_unknown: bool) -> BoolArray:
+    """Where nothing says what a pot uses, and the last level that a note told is no longer new."""
+    told_ms = notes.time_ms[np.isfinite(_told_mm(notes, vessel))]
+    if not use_unknown or not told_ms.size:
+        return np.zeros(grid_ms.size, np.bool_)
+    last = np.searchsorted(told_ms, grid_ms, side="right") - 1
+    return np.asarray(grid_ms - told_ms[np.maximum(last, 0)] > HELD_WITHOUT_USE_MS)
+
+
+def _told_mm(notes: RefillNotes, vessel: Vessel) -> FloatArray:
+    return np.where(notes.to_mark, vessel.fill_mark_mm, notes.level_mm)
+
+
+def level_noted(water: StandingWater, vessel: Vessel) -> dict[str, float] | None:
+    """The last level that a note told, and its moment; None where none did."""
+    told_mm = _told_mm(water.notes, vessel)
+    at = np.flatnonzero(np.isfinite(told_mm))
+    return {"level_mm": float(told_mm[at[-1]]), "time_ms": int(water.notes.time_ms[at[-1]])} if at.size else None
+
+
 def _interval_ms(series: PlaceSeries) -> int | None:
     declared_s = series.sensors[-1].interval_s if series.sensors else None
     return round(1000 * declared_s) if declared_s else None
@@ -313,13 +339,17 @@ def _reckoned(
 ) -> StandingWater:
     """The same water with the level along the grid reckoned where no sensor told it, else guessed."""
     vessel = pot.vessel or usual_vessel(pot.setup)
-    measured = np.isfinite(own_ratio)
-    use = np.nan_to_num(expected_ml_per_day * (own_ratio if measured else usual_ratio))
+    airless = not np.isfinite(expected_ml_per_day).any()
+    own = water.told.week.value if airless else own_ratio
+    measured = bool(np.isfinite(own))
+    use = np.nan_to_num(
+        np.full(grid_ms.size, own) if airless else expected_ml_per_day * (own if measured else usual_ratio)
+    )
     notes = water.notes
     book = level_by_the_book(
         grid_ms,
         notes.time_ms,
-        np.where(notes.to_mark, vessel.fill_mark_mm, notes.level_mm),
+        _told_mm(notes, vessel),
         notes.amount_ml / vessel.ml_per_mm,
         use / vessel.ml_per_mm,
         fill_error_mm=notes.errors_mm,
@@ -328,7 +358,8 @@ def _reckoned(
     level, sd = water.level_mm, water.level_sd_mm
     booked_sd = np.maximum((book.high_mm - book.low_mm) / (2 * 1.645), MARK_SD_MM)
     sd = np.where(np.isnan(level), booked_sd, sd)
-    level = np.where(np.isnan(level), np.where(_long_empty(grid_ms, book.is_empty), np.nan, book.level_mm), level)
+    doubted = _long_empty(grid_ms, book.is_empty) | _held_too_long(grid_ms, notes, vessel, airless and not measured)
+    level = np.where(np.isnan(level), np.where(doubted, np.nan, book.level_mm), level)
     guessed = np.isnan(level)
     return StandingWater(
         told=water.told,

@@ -179,6 +179,7 @@
   }
 
   function airFlag(shelf) {
+    if (shelf.spot_check) return '<span class="shelf-flag">' + (shelf.air_state === "borrowed" ? "air of another shelf, " : "") + "spot check " + (known(shelf.seen_ms) ? speak.age(parts.at_ms - shelf.seen_ms) + " ago" : "") + "</span>";
     if (shelf.sensor_state === "silent") return '<span class="shelf-flag shelf-flag-silent">silent' + (known(shelf.seen_ms) ? " since " + speak.since(shelf.seen_ms, parts.at_ms, state().time_zone) : "") + "</span>";
     if (shelf.sensor_state === "failed") return '<span class="shelf-flag shelf-flag-failed">sensor failed</span>';
     if (shelf.sensor_state === "stale") return '<span class="shelf-flag shelf-flag-stale">' + (known(shelf.seen_ms) ? speak.age(parts.at_ms - shelf.seen_ms) + " old" : "old value") + "</span>";
@@ -366,7 +367,8 @@
     if (dry && pot.rests_on !== "guessed") rows.push(["dry line", speak.length(dry.p50, u) + " deep", "could be " + span(dry, (mm) => speak.length(mm, u)) + (known(pot.rooting_depth_mm) ? "; new tips reach " + speak.length(pot.rooting_depth_mm, u) : "")]);
     else if (dry) rows.push(["dry line", "no notes yet", "look once, then its depth is told"]);
     rows.push(["water left", pot.days_left ? daysWords(pot.days_left) : "not known", known(pot.ml_left) ? speak.volume(pot.ml_left, u) + " in the reservoir" : ""]);
-    rows.push(["level", known(pot.level_mm) ? speak.length(pot.level_mm, u) : "not known", pot.sensor_state === "silent" ? "its sensor is silent" : pot.sensor_state === "failed" ? "its sensor has failed" : pot.sensor_state === "stale" && known(pot.seen_ms) ? speak.age(parts.at_ms - pot.seen_ms) + " old" : ""]);
+    const noted = pot.level_noted ? "was " + speak.length(pot.level_noted.level_mm, u) + " on " + speak.day(pot.level_noted.time_ms, state().time_zone) : "";
+    rows.push(["level", known(pot.level_mm) ? speak.length(pot.level_mm, u) : "not known", pot.sensor_state === "silent" ? "its sensor is silent" : pot.sensor_state === "failed" ? "its sensor has failed" : pot.sensor_state === "stale" && known(pot.seen_ms) ? speak.age(parts.at_ms - pot.seen_ms) + " old" : noted]);
     rows.push(["water use", use ? speak.rate(use.value, u) : "not known", use ? "last seven days; could be " + speak.rate(use.low, u).replace(/ .*/, "") + " to " + speak.rate(use.high, u).replace(/ .*/, "") : ""]);
     const tips = speak.tips(pot.tips);
     if (tips) rows.push(["root tips", tips, "as last noted"]);

@@ -25,7 +25,15 @@ DECIMALS = {
     "water_use_ml_per_day": 1,
     "rooting_depth_mm": 0,
 }
-SHELF_KEYS = ("temperature_c", "relative_humidity_pct", "vpd_kpa", "vpd_day_kpa", "air_state", "sensor_state")
+SHELF_KEYS = (
+    "temperature_c",
+    "relative_humidity_pct",
+    "vpd_kpa",
+    "vpd_day_kpa",
+    "air_state",
+    "sensor_state",
+    "spot_check",
+)
 NEED_KEYS = ("pot", "shelf", "kind", "says")
 POT_KEYS = (
     "plant",
@@ -33,6 +41,7 @@ POT_KEYS = (
     "rests_on",
     "sensor_state",
     "level_mm",
+    "level_noted",
     "ml_left",
     "days_left",
     "water_use_ml_per_day",
@@ -97,8 +106,8 @@ def _rounded(key: str, value: Any) -> Any:
 
 
 def _seen(facts: Mapping[str, Any], age_key: str, at_ms: int) -> dict[str, int]:
-    """When a value that is no longer fresh was last seen; the age of a fresh one would only change every second."""
+    """When a value that is no longer fresh, or a spot check, was last seen; the age of others changes every second."""
     age_s = facts.get(age_key)
-    if age_s is None or facts.get("sensor_state") not in ("stale", "silent", "failed"):
+    if age_s is None or not (facts.get("spot_check") or facts.get("sensor_state") in ("stale", "silent", "failed")):
         return {}
     return {"seen_ms": round((at_ms - float(age_s) * 1000) / MINUTE_MS) * MINUTE_MS}

@@ -2,6 +2,7 @@
 
 import copy
 import io
+import re
 from typing import Any
 
 import numpy as np
@@ -287,6 +288,14 @@ def test_an_answer_that_fails_is_a_sentence_over_what_was_there_before(open_page
     glasshouse.answer = answer
     let_pass(page, glasshouse)
     page.wait_for_selector(".notice-fault", state="detached")
+
+
+def test_a_card_tells_a_level_that_is_no_longer_known_with_the_day_of_its_note(open_page, glasshouse):
+    noted = {"level_mm": 35.0, "time_ms": glasshouse.answer["at_ms"] - 3 * 86_400_000}
+    glasshouse.pot("moss shelf").update(level_mm=None, level_noted=noted, sensor_state="none")
+    page = open_page("/pot/moss shelf")
+    card = page.locator(".card dl").inner_text()
+    assert re.search(r"not known\s+was 35 mm on \d+ [A-Z][a-z]+", card), card
 
 
 def test_a_pot_opens_has_an_address_and_the_back_button_closes_it(open_page):

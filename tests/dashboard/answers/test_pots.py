@@ -265,6 +265,41 @@ def test_a_note_makes_a_new_answer_at_once(tmp_path: Path):
     home.close()
 
 
+@pytest.mark.parametrize("pot", ["never noted", "shelf without sensor"])
+def test_a_level_noted_this_very_hour_is_told_at_once(tmp_path: Path, pot: str):
+    home = build(tmp_path)
+    note = {"time_ms": NOW_MS - HOUR_MS // 60, "pot": pot, "kind": "inspection", "level_mm": 35}
+    home.logbook.add_note(note)
+    shown = {one["label"]: one for shelf in wall.answer(home, NOW_MS)["shelves"] for one in shelf["pots"]}[pot]
+    assert shown["level_mm"] == pytest.approx(35.0, abs=0.5)
+    assert shown["level_noted"] is None
+    home.close()
+
+
+def test_without_air_a_noted_level_stands_for_a_day_and_is_then_told_with_its_date(tmp_path: Path):
+    home = build(tmp_path)
+    told = []
+    for at_ms in (FULL_MS + 20 * HOUR_MS, FULL_MS + 3 * DAY_MS):
+        situation = situation_at(home, at_ms)
+        assert situation is not None
+        told += [pot for pot in wall.pots_shown(situation) if pot["label"] == "shelf without sensor"]
+    assert (told[0]["level_mm"], told[0]["level_noted"]) == (50.0, None)
+    assert (told[1]["level_mm"], told[1]["ml_left"]) == (None, None)
+    assert told[1]["level_noted"] == {"level_mm": 50.0, "time_ms": FULL_MS}
+    home.close()
+
+
+def test_without_air_a_use_that_notes_measured_carries_the_level_on(tmp_path: Path):
+    home = build(tmp_path)
+    pot = "shelf without sensor"
+    home.logbook.add_note({"time_ms": FULL_MS - 10 * DAY_MS, "pot": pot, "kind": "refill"})
+    home.logbook.add_note({"time_ms": FULL_MS - 10, "pot": pot, "kind": "inspection", "level_mm": 30})
+    at_ms = FULL_MS + 3 * DAY_MS
+    told = {one["pot"]: one for one in pots.answer(home, at_ms)["pots"]}[pot]
+    home.close()
+    assert told["level_mm"] == pytest.approx(50.0 - 3 * 20 / 10, abs=0.5)
+
+
 def test_an_answer_as_of_the_past_is_the_same_when_more_has_been_heard_since(tmp_path: Path):
     past_ms = march(20, 10.5)
     home = build(tmp_path, until_ms=past_ms)
