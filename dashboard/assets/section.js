@@ -553,7 +553,7 @@
       const range = "could be " + length(dry.p10).replace(/ .*/, "") + " to " + length(dry.p90).replace(/ .*/, "");
       said.push({ h: frame.surface - dry.p50, at: frame.potHalf(frame.surface) + 6, text: [dry.p50 < 0.5 ? "moist at the surface" : "dry line " + length(dry.p50), range], strong: true });
     } else if (line.kind === "band") {
-      said.push({ h: frame.surface - facts.dry_layer_mm.p50, at: frame.potHalf(frame.surface) + 6, text: ["dry line in this band", "no notes yet"], strong: true });
+      said.push({ h: frame.surface - facts.dry_layer_mm.p50, at: frame.potHalf(frame.surface) + 6, text: ["dry line in this band", "guessed from its build"], strong: true });
     }
     let high = frame.surface;
     build.layers.forEach((layer) => {
@@ -593,7 +593,7 @@
     const dry = facts.dry_layer_mm;
     const parts = [];
     if (!dry || !known(dry.p50)) parts.push("dry line not known");
-    else if (facts.rests_on === "guessed") parts.push("dry line guessed, no notes yet");
+    else if (facts.rests_on === "guessed") parts.push("dry line guessed from how it is built");
     else if (dry.p50 < 0.5) parts.push("moist at the surface");
     else parts.push("dry line " + length(dry.p50) + " below the surface, could be " + length(dry.p10) + " to " + length(dry.p90));
     parts.push(known(facts.level_mm) ? "water " + length(facts.level_mm) : "water level not known");

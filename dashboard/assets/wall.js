@@ -365,7 +365,7 @@
     const rows = [];
     const dry = pot.dry_layer_mm;
     if (dry && pot.rests_on !== "guessed") rows.push(["dry line", speak.length(dry.p50, u) + " deep", "could be " + span(dry, (mm) => speak.length(mm, u)) + (known(pot.rooting_depth_mm) ? "; new tips reach " + speak.length(pot.rooting_depth_mm, u) : "")]);
-    else if (dry) rows.push(["dry line", "no notes yet", "look once, then its depth is told"]);
+    else if (dry) rows.push(["dry line", "guessed", "from how it is built; look, then its depth is told"]);
     rows.push(["water left", pot.days_left ? daysWords(pot.days_left) : "not known", known(pot.ml_left) ? speak.volume(pot.ml_left, u) + " in the reservoir" : ""]);
     const noted = pot.level_noted ? "was " + speak.length(pot.level_noted.level_mm, u) + " on " + speak.day(pot.level_noted.time_ms, state().time_zone) : "";
     rows.push(["level", known(pot.level_mm) ? speak.length(pot.level_mm, u) : "not known", pot.sensor_state === "silent" ? "its sensor is silent" : pot.sensor_state === "failed" ? "its sensor has failed" : pot.sensor_state === "stale" && known(pot.seen_ms) ? speak.age(parts.at_ms - pot.seen_ms) + " old" : noted]);
@@ -412,7 +412,7 @@
     const stage = node.querySelector(".stage");
     const note = noteHeight(stage.clientWidth);
     stage.style.setProperty("--note", note + "px");
-    stage.innerHTML = nearHtml(view, stage.clientWidth, stage.clientHeight - note) + '<p class="stage-note">Large figure: days of water left; below it the water level and what is used. The upper ' + speak.length(40, units()) + " are drawn 2.7 times as tall as the rest. Dotted band: guessed, no notes yet.</p>";
+    stage.innerHTML = nearHtml(view, stage.clientWidth, stage.clientHeight - note) + '<p class="stage-note">Large figure: days of water left; below it the water level and what is used. The upper ' + speak.length(40, units()) + " are drawn 2.7 times as tall as the rest. Dotted band: guessed from how the pot is built.</p>";
     stage.classList.add("stage-noted");
     if (view.pot) {
       node.insertAdjacentHTML("beforeend", cardHtml(view.pot));

@@ -109,7 +109,7 @@ def test_a_guess_is_a_band_without_a_line(drawn):
     sheet = drawn(facts(rests_on="guessed"))
     assert sheet.locator(".cut-line").count() == 0
     assert sheet.locator(".cut-band-guessed").count() == 1
-    assert "no notes yet" in sheet.locator("svg").get_attribute("aria-label")
+    assert "guessed from how it is built" in sheet.locator("svg").get_attribute("aria-label")
 
 
 def test_what_is_not_known_is_left_open(drawn):

@@ -298,6 +298,14 @@ def test_a_card_tells_a_level_that_is_no_longer_known_with_the_day_of_its_note(o
     assert re.search(r"not known\s+was 35 mm on \d+ [A-Z][a-z]+", card), card
 
 
+def test_a_guessed_pot_is_not_said_to_have_no_notes(open_page, glasshouse):
+    glasshouse.pot("moss shelf").update(rests_on="guessed")
+    page = open_page("/pot/moss shelf")
+    words = page.locator(".card").inner_text() + page.locator(".stage-note").inner_text()
+    assert "no notes" not in words
+    assert words.count("from how it is built") == 2
+
+
 def test_a_pot_opens_has_an_address_and_the_back_button_closes_it(open_page):
     page = open_page("/near")
     page.locator("[data-pot='moss shelf']").click()
