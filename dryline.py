@@ -623,7 +623,7 @@ def _told(what: str, imported: "Imported", dry_run: bool) -> None:
 def import_setup(file: InFile, home: HomeFolder = None, dry_run: DryRun = False, zone: Zone = None) -> None:
     """Shelves, sensors, pots and their set-ups from a TOML file."""
     with _opened(home) as house:
-        done = house.logbook.import_setup(file.read_bytes(), zone=_zone(zone), keep=not dry_run)
+        done = house.logbook.import_setup(file.read_bytes(), zone=_zone(zone), keep=not dry_run, plausible=True)
     _told("entries", done, dry_run)
 
 
@@ -631,7 +631,7 @@ def import_setup(file: InFile, home: HomeFolder = None, dry_run: DryRun = False,
 def import_notes(file: InFile, home: HomeFolder = None, dry_run: DryRun = False, zone: Zone = None) -> None:
     """Notes from a CSV file; those that are there already are not added twice."""
     with _opened(home) as house:
-        done = house.logbook.import_notes(file.read_bytes(), zone=_zone(zone), keep=not dry_run)
+        done = house.logbook.import_notes(file.read_bytes(), zone=_zone(zone), keep=not dry_run, at_ms=_now_ms())
     _told("notes", done, dry_run)
 
 

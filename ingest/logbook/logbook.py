@@ -18,6 +18,7 @@ from ingest.logbook.follow_ups import BRINGING, BRINGING_FOR_MS, FollowUp, Said,
 from ingest.logbook.notes import Notes
 from ingest.logbook.notes_csv import csv_from_notes, notes_from_csv
 from ingest.logbook.placements import Placements
+from ingest.logbook.plausible import new_faults, note_faults
 from ingest.logbook.records import NUMBER_COLUMNS, AnyRecord, Note, Shelf, checked_note
 from ingest.logbook.refusals import Fault, Refused, Unknown
 from ingest.logbook.setup_toml import DatedSetup, Home, home_from_toml, toml_from_home
@@ -35,12 +36,18 @@ class Imported:
 class Logbook(Notes, Placements):
     """Shelves, pots, set-ups, sensors, notes: `Logbook("sqlite:////…/logbook.db")`."""
 
-    def import_setup(self, body: bytes | str, *, zone: tzinfo | None = None, keep: bool = True) -> Imported:
-        """Shelves, pot types, sensors and pots of a set-up file: entered, or described anew where they are known."""
+    def import_setup(
+        self, body: bytes | str, *, zone: tzinfo | None = None, keep: bool = True, plausible: bool = False
+    ) -> Imported:
+        """Shelves, pot types, sensors and pots of a set-up file: entered, or described anew where they are known.
+
+        plausible: sizes that no pot has are refused, but for those that stand so already.
+        """
         home = home_from_toml(body, zone)
         with self.writing(keep=keep) as connection:
             before = self._row_count(connection)
             faults = [
+                *(self._implausible(home) if plausible else ()),
                 *self._take_shelves(home),
                 *self._take_pot_types(home),
                 *self._take_pots(home),
@@ -52,6 +59,15 @@ class Logbook(Notes, Placements):
         of_sensors = sum(1 + len(sensor.placed) for sensor in home.sensors)
         of_pots = sum(1 + len(setups) for _, setups in home.pots)
         return Imported(len(home.shelves) + len(home.pot_types) + of_sensors + of_pots, added)
+
+    def _implausible(self, home: Home) -> Iterator[Fault]:
+        types, setups = {one.label: one.given() for one in self.pot_types()}, self.all_setups()
+        for pot_type in home.pot_types:
+            yield from new_faults(f"pot type {pot_type.label!r}", pot_type.given(), types.get(pot_type.label))
+        for pot, dated in home.pots:
+            for number, setup in enumerate(dated, start=1):
+                place = f"pot {pot.label!r}, set-up {number}"
+                yield from new_faults(place, setup.body, setups.get(pot.label))
 
     def _take_shelves(self, home: Home) -> Iterator[Fault]:
         known = {shelf.label: shelf for shelf in self.shelves()}
@@ -106,12 +122,20 @@ class Logbook(Notes, Placements):
             pots = [(pot, [_dated(setup) for setup in setups[pot.label]]) for pot in self.pots(gone=True)]
             return toml_from_home(Home(self.shelves(), self.pot_types(), self.sensors(), pots))
 
-    def import_notes(self, body: bytes | str, *, zone: tzinfo | None = None, keep: bool = True) -> Imported:
-        """The notes of a CSV file. A note that is there already, the same in everything, is not added twice."""
+    def import_notes(
+        self, body: bytes | str, *, zone: tzinfo | None = None, keep: bool = True, at_ms: int | None = None
+    ) -> Imported:
+        """The notes of a CSV file. A note that is there already, the same in everything, is not added twice.
+
+        at_ms: the moment that it is; with it, new notes that are still to come and sizes that no pot has are refused.
+        """
         notes = notes_from_csv(body, zone)
         with self.writing(keep=keep):
             new = self._not_there_yet(notes)
-            self._log(list(new.values()), [f"row {row}" for row in new])
+            wrong = [] if at_ms is None else [one for row, note in new.items() for one in note_faults(row, note, at_ms)]
+            wrong += _faults("", self._log, list(new.values()), [f"row {row}" for row in new])
+            if wrong:
+                raise Refused(*wrong)
         return Imported(len(notes), len(new))
 
     def _not_there_yet(self, notes: Mapping[int, Note]) -> dict[int, Note]:

@@ -11,6 +11,7 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
+MOST_SAID = 20  # of a file with more faults than that the rest is counted
 WORD_OR_TABLE = ("word", "table", "points")  # tags of the unions in records.py; they are not keys anybody typed
 
 
@@ -30,7 +31,9 @@ class Refused(ValueError):  # noqa: N818 (said to a person at a door, not an err
 
     def __init__(self, *faults: Fault | str) -> None:
         self.faults = tuple(fault if isinstance(fault, Fault) else Fault("", fault) for fault in faults)
-        super().__init__("\n".join(str(fault) for fault in self.faults))
+        more = len(self.faults) - MOST_SAID
+        lines = [str(fault) for fault in self.faults[:MOST_SAID]] + ([f"and {more} more."] if more > 0 else [])
+        super().__init__("\n".join(lines))
 
 
 class Unknown(Refused):

@@ -150,6 +150,40 @@ def test_an_import_is_all_or_nothing_and_can_be_tried(fresh):
     assert logbook.import_notes(good).added == 1
 
 
+def test_a_file_s_new_notes_are_of_the_past_and_of_sizes_that_pots_have(fresh):
+    logbook = fresh()
+    logbook.put_pot({"label": "window left"})
+    logbook.add_note({"time_ms": march(1), "pot": "window left", "kind": "refill", "level_mm": 99999})
+    body = (
+        "time,pot,kind,level_mm,amount_ml,detail\n"
+        "2026-03-01T00:00:00Z,window left,refill,99999,,\n"  # stands so already
+        "2026-03-03T00:00:00Z,window left,refill,99998,,\n"
+        '2026-03-09T00:00:00Z,window left,refill,,200000,"{""level_before_mm"": 2001}"\n'
+        "2026-03-09T00:00:00Z,,absence,,,\n"
+        "2026-03-04T00:00:00Z,window right,refill,2000,,\n"
+    )
+    with pytest.raises(Refused) as refused:
+        logbook.import_notes(body, at_ms=march(4))
+    assert [str(fault) for fault in refused.value.faults[:4]] == [
+        "row 3, column level_mm: 99998 mm is too much: 2000 mm is the most.",
+        "row 4, column time: 2026-03-09T00:00:00Z is still to come: it is 2026-03-04T00:00:00Z.",
+        "row 4, column amount_ml: 200000 mL is too much: 100000 mL is the most.",
+        "row 4, column detail.level_before_mm: 2001 mm is too much: 2000 mm is the most.",
+    ]
+    assert [fault.where for fault in refused.value.faults[4:]] == ["row 6, column pot"]
+    assert len(logbook.notes()) == 1
+    assert logbook.import_notes(logbook.export_notes(), at_ms=march(1)).added == 0
+
+
+def test_of_many_faults_the_first_are_said_and_the_rest_counted(fresh):
+    with pytest.raises(Refused) as refused:
+        fresh().import_notes("time,kind\n" + 50 * "2026-03-01T09:00:00Z,refil\n")
+    lines = str(refused.value).splitlines()
+    assert len(refused.value.faults) == 50
+    assert lines[0].startswith("row 2, column kind:")
+    assert (len(lines), lines[-1]) == (21, "and 30 more.")
+
+
 def test_notes_that_do_not_fit_the_history_are_named_by_row(fresh):
     logbook = fresh()
     logbook.put_shelf({"label": "stairwell"})

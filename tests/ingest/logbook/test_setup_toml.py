@@ -192,3 +192,21 @@ def test_an_import_adds_and_corrects_and_takes_nothing_away(fresh):
     )
     air = logbook.sensor("glasshouse/east/air#temp")
     assert (air.interval_s, len(air.calibration), len(air.placed)) == (600, 2, 2)
+
+
+def test_a_size_that_no_pot_has_is_refused_unless_it_stands_so_already(fresh):
+    def body(surface_mm, mark_mm):
+        return (
+            '[[shelf]]\nlabel = "sill"\n[[pot]]\nlabel = "left"\n[[pot.setup]]\nfrom = 2026-03-01T00:00:00Z\n'
+            f'shelf = "sill"\nsurface_height_mm = {surface_mm}\nreservoir = {{ fill_mark_mm = {mark_mm} }}\n'
+        )
+
+    logbook = fresh()
+    logbook.import_setup(body(99999, 50))
+    with pytest.raises(Refused) as refused:
+        logbook.import_setup(body(99999, 5000), plausible=True)
+    assert str(refused.value) == (
+        "pot 'left', set-up 1, reservoir.fill_mark_mm: 5000 mm is too much: 2000 mm is the most."
+    )
+    logbook.import_setup(body(99999, 60), plausible=True)
+    assert logbook.setups("left")[0]["reservoir"] == {"fill_mark_mm": 60}
