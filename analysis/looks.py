@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import log_ndtr, ndtri
 
-from analysis.claims import Claims, IntArray, is_settled
+from analysis.claims import MUCH_AT_STAKE_DAYS, BoolArray, Claims, IntArray, is_settled
 from analysis.columns import FloatArray
 
 LOOK_SD_MM = 2.8
@@ -51,32 +51,45 @@ class Look:
 
 @dataclass(frozen=True)
 class Laid:
-    """The claims of all pots side by side, so that one product with weights of draws counts them all.
+    """The claims of pots side by side, so that one product with weights of draws counts them all.
 
-    columns (draw, column). Each pot has its answers (from answer_at on), its steps (from step_at on) and two of what is
-    at stake (from stake_at on). answer (draw, pot): which column is a draw's answer.
+    columns (draw, column): the answers of every pot, then its steps that may be no worse than any, then what is at
+    stake. widths (3, pot): how many columns of each kind a pot has. which (draw, pot): which of its answers.
     """
 
     columns: FloatArray
-    answer_at: IntArray
-    step_at: IntArray
-    stake_at: IntArray
-    answer: IntArray
+    widths: IntArray
+    which: IntArray
+
+    @property
+    def at(self) -> IntArray:
+        """The first column of each kind (3, pot)."""
+        widths = self.widths.ravel()
+        return np.asarray((np.cumsum(widths) - widths).reshape(self.widths.shape))
+
+    def of(self, pots: IntArray) -> "Laid":
+        """The same for some pots, in ascending order."""
+        owner = np.repeat(np.tile(np.arange(self.widths.shape[1]), 3), self.widths.ravel())
+        return Laid(self.columns[:, np.isin(owner, pots)], self.widths[:, pots], self.which[:, pots])
 
 
 def laid_out(claims: Sequence[Claims]) -> Laid:
-    """Claims of all pots as columns; answers that no draw gives have none."""
-    answers, steps, stakes = [], [], []
-    own = []
-    for one in claims:
-        given, which = np.unique(one.smallest, return_inverse=True)
-        answers.append(np.eye(len(given))[which])
-        own.append(which + sum(part.shape[1] for part in answers[:-1]))
-        steps.append(one.no_better.T.astype(float) if len(one.no_better) else np.zeros((len(which), 1)))
-        stakes.append(one.at_stake.T)
-    widths = np.array([part.shape[1] for part in (*answers, *steps, *stakes)])
-    at = (np.cumsum(widths) - widths).reshape(3, len(claims))
-    return Laid(np.hstack([*answers, *steps, *stakes]), at[0], at[1], at[2], np.stack(own, axis=1))
+    """Claims of pots as columns; answers that no draw gives, and steps that another is as good as, have none."""
+    which = np.stack([np.unique(one.smallest, return_inverse=True)[1] for one in claims], axis=1)
+    answers = [np.eye(own.max() + 1)[own] for own in which.T]
+    steps = [_unbeaten(one).T.astype(float) for one in claims]
+    stakes = [one.at_stake.T for one in claims]
+    widths = np.array([[part.shape[1] for part in kind] for kind in (answers, steps, stakes)])
+    return Laid(np.hstack([*answers, *steps, *stakes]), widths, which.astype(np.int64))
+
+
+def _unbeaten(one: Claims) -> BoolArray:
+    """The steps (step, draw) of which one must be the last that draws can agree on; none is shown by one of no draw."""
+    if not len(one.no_better) or one.at_stake.max() < MUCH_AT_STAKE_DAYS:
+        return np.zeros((1, len(one.smallest)), bool)
+    steps = np.unique(one.no_better, axis=0)
+    more = steps.astype(float) @ ~steps.T  # draws that one step has and another has not
+    return np.asarray(steps[(more + np.eye(len(steps)) > 0).all(1)])
 
 
 def worth_of_look(seen_mm: FloatArray, error_mm: float, laid: Laid) -> FloatArray:
@@ -93,20 +106,21 @@ def worth_of_look(seen_mm: FloatArray, error_mm: float, laid: Laid) -> FloatArra
     closed = _settled(after, laid).mean((0, 1)) - _settled(before, laid)
     # the advice after the look, scored by the draw that played the truth
     agreed_before, agreed = _agreed(before, laid), _agreed(after, laid)
-    right = (np.take_along_axis(after, laid.answer[None], axis=-1) >= agreed).mean((0, 1))
+    given = np.take_along_axis(after, (laid.at[0] + laid.which)[None], axis=-1)
+    right = (given >= agreed).mean((0, 1))
     gain = np.maximum(right - agreed_before, 0.0)
     return np.asarray(np.where(agreed_before < 1.0, closed + MORE_OFTEN_RIGHT * gain, 0.0))
 
 
 def _agreed(shares: FloatArray, laid: Laid) -> FloatArray:
     """The share of draws behind each pot's likeliest answer (..., pot)."""
-    return np.asarray(np.maximum.reduceat(shares[..., : laid.step_at[0]], laid.answer_at, axis=-1))
+    return np.asarray(np.maximum.reduceat(shares[..., : laid.at[1, 0]], laid.at[0], axis=-1))
 
 
 def _settled(shares: FloatArray, laid: Laid) -> FloatArray:
     """Whether each pot's advice is settled (..., pot): 1 or 0."""
-    no_better = np.maximum.reduceat(shares[..., : laid.stake_at[0]], laid.step_at, axis=-1)
-    at_stake = np.maximum.reduceat(shares, laid.stake_at, axis=-1)
+    no_better = np.maximum.reduceat(shares[..., : laid.at[2, 0]], laid.at[1], axis=-1)
+    at_stake = np.maximum.reduceat(shares, laid.at[2], axis=-1)
     return is_settled(_agreed(shares, laid), no_better, at_stake).astype(float)
 
 
@@ -149,9 +163,7 @@ def best_look(
     laid = laid_out(claims)
     looks = [(label, depth_mm[:, pot], LOOK_SD_MM) for pot, label in enumerate(labels) if label not in lately]
     tests = [(f"a column test of {mix}", height, COLUMN_TEST_SD_MM) for mix, height in (mixes or {}).items()]
-    ranked = [
-        (what, worth_of_look(seen, error, laid) * _ties(seen, depth_mm)) for what, seen, error in [*looks, *tests]
-    ]
+    ranked = [(what, _worth(seen, error, depth_mm, laid)) for what, seen, error in [*looks, *tests]]
     if not ranked:
         return None
     what, worth = max(ranked, key=lambda one: float(one[1].sum()))
@@ -160,6 +172,16 @@ def best_look(
     settles = tuple(labels[int(i)] for i in np.argsort(-worth, kind="stable") if worth[int(i)] > 0.02)
     says = f"The one look that would settle most: {what}. {_reason(what, [pot for pot in settles if pot != what])}"
     return Look(what, float(worth.sum()), settles, says)
+
+
+def _worth(seen_mm: FloatArray, error_mm: float, depth_mm: FloatArray, laid: Laid) -> FloatArray:
+    """The worth of a look for every pot (pot,): nothing for pots that are tied to it no more than by chance."""
+    ties = _ties(seen_mm, depth_mm)
+    tied = np.flatnonzero(ties)
+    worth = np.zeros(len(ties))
+    if tied.size:
+        worth[tied] = worth_of_look(seen_mm, error_mm, laid.of(tied)) * ties[tied]
+    return worth
 
 
 def _reason(what: str, others: Sequence[str]) -> str:
