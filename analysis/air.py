@@ -33,6 +33,9 @@ Numbers = npt.ArrayLike
 WET_UNMEASURED_BELOW_KPA = 0.15
 """Below this deficit the usual +-2 %RH of a home sensor is 40 % of the answer: the air is "wet, unmeasured"."""
 
+HOLDS_C = (0.0, 45.0)
+"""Temperatures for which the pressures of vapour below hold."""
+
 PLAUSIBLE_HUMIDITY_PCT = (-5.0, 110.0)
 """Readings outside are no humidity at all. Inside, what lies past 0 or 100 is the sensor's own error."""
 

@@ -2,7 +2,8 @@
 
 An import becomes one sensor for each place and quantity (`import/<name>#<place>/<quantity>`), placed there for as long
 as its readings last; sensors that report by themselves are never touched. All or nothing, every fault by row and
-column. Columns are handled whole; single rows are looked at only where they are wrong.
+column. Columns are handled whole; single rows are looked at only where they are wrong. A spot check, noted on a
+screen, is kept as a row of a file called `spot-checks` would be.
 """
 
 import csv
@@ -25,6 +26,8 @@ from ingest.readings import Reading
 from ingest.sensors import QUANTITIES, Placement, Sensor, calibrated, uncut_canonical, why_unusable
 
 COLUMNS = ("time", "place", "quantity", "value", "unit")
+IMPORTED = "import/"
+SPOT_CHECKS = "spot-checks"
 MOST_FAULTS = 1000
 _CHUNK_MS = 30 * 86_400_000
 _PLAIN = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
@@ -63,7 +66,7 @@ def import_readings(
 
     Times without an offset are read in `zone`. `keep=False` only tries it.
     """
-    topic = f"import/{re.sub(r'[^A-Za-z0-9_.-]+', '-', name).strip('-') or 'file'}"
+    topic = f"{IMPORTED}{re.sub(r'[^A-Za-z0-9_.-]+', '-', name).strip('-') or 'file'}"
     table = _table(decoded(body))
     faults: list[Fault] = []
     time_ms = _times(table["time"], zone, faults)
@@ -74,6 +77,30 @@ def import_readings(
     if faults:
         more = [f"… and {len(faults) - MOST_FAULTS} more faults."] if len(faults) > MOST_FAULTS else []
         raise Refused(*faults[:MOST_FAULTS], *more)
+    _keep(columns, logbook, readings, keep=keep)
+    return Imported(len(table), len(table))
+
+
+def keep_spot_check(
+    shelf: str, time_ms: int, temperature_c: float, relative_humidity_pct: float, logbook: Logbook, readings: Readings
+) -> None:
+    """Keep what a hygrometer showed on a shelf; noted again for the same moment, the later one counts."""
+    topic = IMPORTED + SPOT_CHECKS
+    times = np.array([time_ms], dtype=np.int64)
+    shown = (("air_temperature", "Cel", temperature_c), ("relative_humidity", "%RH", relative_humidity_pct))
+    columns = [
+        _Column(_sensor(topic, shelf, quantity, unit, times), times, np.array([value]))
+        for quantity, unit, value in shown
+    ]
+    _keep(columns, logbook, readings)
+
+
+def is_imported(sensor: Sensor) -> bool:
+    """Whether a sensor stands for readings that a person brought in, as a file or as a spot check."""
+    return sensor.topic.startswith(IMPORTED)
+
+
+def _keep(columns: Sequence[_Column], logbook: Logbook, readings: Readings, *, keep: bool = True) -> None:
     # The logbook's transaction stays open until the readings are safe: a sensor without readings, or the other
     # way round, would need somebody to tidy up.
     with logbook.writing(keep=keep):
@@ -88,7 +115,6 @@ def import_readings(
                     for time, found in zip(column.time_ms.tolist(), column.value.tolist(), strict=True)
                 ]
             )
-    return Imported(len(table), len(table))
 
 
 def export_readings(file: TextIO, readings: Readings, sensors: Sequence[Sensor], start_ms: int, end_ms: int) -> int:
@@ -242,14 +268,8 @@ def _columns(
             faults.append(Fault(f"row {row}, column unit", says))
             continue
         times = part["time_ms"].to_numpy(dtype=np.int64)
-        sensor = Sensor(
-            topic=topic if twin == 0 else f"{topic}/{int(str(twin)) + 1}",
-            payload="senml",
-            field=f"{place}/{quantity}",
-            quantity=str(quantity),
-            unit=str(units[0]),
-            placed=(Placement(int(times.min()), int(times.max()) + 1, str(place)),),
-        )
+        source = topic if twin == 0 else f"{topic}/{int(str(twin)) + 1}"
+        sensor = _sensor(source, str(place), str(quantity), str(units[0]), times)
         why = why_unusable(sensor)
         if why is not None:
             faults.append(Fault(f"row {part.index[0]}, column unit", f"{why.rstrip('.')}."))
@@ -257,6 +277,14 @@ def _columns(
         found = part["value"].to_numpy(dtype=np.float64)
         _refuse_implausible(sensor, found, part.index, faults)
         yield _Column(sensor, times, found)
+
+
+def _sensor(topic: str, place: str, quantity: str, unit: str, time_ms: IntArray) -> Sensor:
+    """The sensor that readings of one quantity at one place stand for, placed as long as they last."""
+    placed = (Placement(int(time_ms.min()), int(time_ms.max()) + 1, place),)
+    return Sensor(
+        topic=topic, payload="senml", field=f"{place}/{quantity}", quantity=quantity, unit=unit, placed=placed
+    )
 
 
 def _refuse_implausible(sensor: Sensor, value: FloatArray, rows: pd.Index, faults: list[Fault]) -> None:

@@ -27,7 +27,7 @@ from dashboard.answers.exposures import looks_of, rooting_of
 from dashboard.answers.roots import Meeting, easing, notes_alone, roots
 from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, situation_at
-from dashboard.answers.use_ahead import STEPS_A_DAY
+from dashboard.answers.use_ahead import STEPS_A_DAY, week_of_spot_checks
 from ingest.home import Home
 from ingest.moments import zone_named
 from ingest.readings import DAY_MS
@@ -334,6 +334,9 @@ def _rests_on_says(situation: Situation, place: int) -> list[str]:
         level = "what is usual: no refill is noted"
     source = (situation.standing.shelves.get(pot.shelf) or {}).get("air_from")
     air = f"borrowed from {source}" if source else "its shelf's own"
+    checks = week_of_spot_checks(situation, pot.shelf)
+    if checks:
+        air = f"guessed from {checks}"
     guessed = [_capital(one) + "." for one in situation.standing.columns.says[place]]
     return [
         depths[situation.posterior.rests_on[place]],

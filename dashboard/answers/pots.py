@@ -12,7 +12,7 @@ from dashboard.answers.exposures import rooting_of
 from dashboard.answers.roots import eased_mm
 from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, situation_at
-from dashboard.answers.use_ahead import Ahead, use_ahead
+from dashboard.answers.use_ahead import Ahead, use_ahead, week_of_spot_checks
 from dashboard.answers.water import StandingWater
 from ingest.home import Home
 from ingest.readings import DAY_MS
@@ -107,7 +107,7 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
     """The one thing that matters most about a pot, in a word and a sentence."""
     pot, water = situation.standing.pots[index], situation.waters[index]
     if not air_is_known(situation, index):
-        return "unknown", f"The air on {pot.shelf} was measured for less than half of this week: look yourself."
+        return "unknown", _unknown_air_says(situation, pot.shelf)
     depth = situation.expects_mm()[:, index]
     days = ahead.days_left[:, index]
     if water.level_known and np.quantile(days, 0.1) < FILL_WITHIN_DAYS:
@@ -138,6 +138,14 @@ def _state(situation: Situation, ahead: Ahead, index: int) -> tuple[str, str]:
     if water.told.week.reason == LEVEL_STOOD:
         return "look", f"{LEVEL_STOOD[0].upper()}{LEVEL_STOOD[1:]}: look at the level, the wick and the roots."
     return "well", GUESSED_WELL if guessed else _well_says(depth)
+
+
+def _unknown_air_says(situation: Situation, shelf: str) -> str:
+    """Why a shelf's air tells no line: it was not measured, or only a person looked at it now and then."""
+    checks = week_of_spot_checks(situation, shelf)
+    if checks:
+        return f"This week's air on {shelf} rests on {checks}, less than half of it is measured: look yourself."
+    return f"The air on {shelf} was measured for less than half of this week: look yourself."
 
 
 def _look_says(water: StandingWater) -> str:

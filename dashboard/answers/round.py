@@ -31,7 +31,7 @@ from dashboard.answers.calmer import calmer_shares
 from dashboard.answers.round_marks import round_marks_mm
 from dashboard.answers.salt import salts_of
 from dashboard.answers.situation import Situation, situation_at
-from dashboard.answers.use_ahead import Ahead, use_ahead
+from dashboard.answers.use_ahead import Ahead, use_ahead, week_of_spot_checks
 from ingest.home import Home
 from ingest.readings import DAY_MS
 from ingest.settings import EVERY_DAY
@@ -82,8 +82,8 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
     away: (from_ms, to_ms); where none is asked for, the noted absence that is under way or begins within the plan's
     days is planned, and no visit falls into a noted one. Returns `{at_ms, time_zone, visits: [{date, pots: [{pot,
     shelf, fill_ml, fill_at_most_ml, fill_mark_mm, eased, level_is_known, days_left, water: feed | plain | None,
-    flush}], litres_to_mix}], eased: {pot: mm}, cannot_wait, unplanned: [{pot, says}], salts: [{pot, due, rota, says,
-    ..}], says, away}`.
+    flush}], litres_to_mix}], eased: {pot: mm}, cannot_wait, unplanned: [{pot, says}], guessed_air: [sentence],
+    salts: [{pot, due, rota, says, ..}], says, away}`.
     """
     zone = ZoneInfo(home.settings.grower.timezone)
     today = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).date()
@@ -94,6 +94,7 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
         "eased": {},
         "cannot_wait": [],
         "unplanned": [],
+        "guessed_air": [],
         "salts": [],
         "says": "No pot is in the logbook yet: there is nothing to water.",
         "away": None,
@@ -121,7 +122,8 @@ def answer(home: Home, at_ms: int, away: tuple[int, int] | None = None) -> dict[
         "cannot_wait": [_cannot_wait(plan, one) for one in found.cannot_wait if not plan.is_eased(one.pot)],
         "unplanned": unplanned,
         "salts": list(salts_of(situation)),
-        "says": " ".join(filter(None, (_noted_says(noted, zone), _says(plan, found)))),
+        "guessed_air": _guessed_air(plan),
+        "says": " ".join(filter(None, (_noted_says(noted, zone), _says(plan, found), *_guessed_air(plan)))),
         "away": _away(plan, at_ms, planned, zone) if planned else None,
     }
 
@@ -133,7 +135,7 @@ def _planned(situation: Situation, today: date, longest_gap_days: float) -> tupl
     unplanned = [
         {
             "pot": pot.label,
-            "says": f"The air on {pot.shelf} is not known: give it a sensor, another shelf's air, or look yourself.",
+            "says": f"The air on {pot.shelf} is not known: give it a sensor, another shelf's air or a spot check.",
         }
         for index, pot in enumerate(situation.standing.pots)
         if index not in pots
@@ -273,6 +275,13 @@ def _cannot_wait(plan: _Plan, one: CannotWait) -> dict[str, Any]:
         "change": one.change,
         "says": one.says,
     }
+
+
+def _guessed_air(plan: _Plan) -> list[str]:
+    """A sentence for each shelf whose air is guessed from what a person looked at now and then."""
+    shelves = dict.fromkeys(plan.situation.standing.pots[one].shelf for one in plan.pots)
+    checks = {shelf: week_of_spot_checks(plan.situation, shelf) for shelf in shelves}
+    return [f"The air on {shelf} is guessed from {told}." for shelf, told in checks.items() if told]
 
 
 def _says(plan: _Plan, found: RoundPlan) -> str:

@@ -14,7 +14,8 @@ from dashboard.answers.places import LONGEST_HOLD_MS, PlaceSeries, measured_at
 from dashboard.answers.standing import Description
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS, FloatArray, IntArray
-from ingest.sensors import Sensor, silent
+from ingest.readings_csv import is_imported
+from ingest.sensors import Sensor, served, silent
 
 STALE_MS = HOUR_MS
 
@@ -30,7 +31,10 @@ class AirHistory:
 
 @dataclass(frozen=True)
 class AirNow:
-    """The newest air of a shelf. `state`: measured, borrowed, wet_unmeasured or none; `sensor_state` as on the wall."""
+    """The newest air of a shelf. `state`: measured, borrowed, wet_unmeasured or none; `sensor_state` as on the wall.
+
+    spot_check: a person brought the reading in and no sensor stood there for a day, whose mean is then not told.
+    """
 
     temperature_c: float | None
     relative_humidity_pct: float | None
@@ -39,6 +43,7 @@ class AirNow:
     state: str
     age_s: float | None
     sensor_state: str
+    spot_check: bool = False
 
 
 def air_source(shelf: str, shelves: Mapping[str, Description], sensors: Sequence[Sensor]) -> str | None:
@@ -50,6 +55,18 @@ def air_source(shelf: str, shelves: Mapping[str, Description], sensors: Sequence
         seen.add(shelf)
         shelf = str(shelves[shelf].get("air_from") or "")
     return None
+
+
+def spot_checks(
+    shelf: str, shelves: Mapping[str, Description], sensors: Sequence[Sensor], start_ms: int, end_ms: int
+) -> str:
+    """`one spot check` or `spot checks` where nothing else tells the shelf's air in [start, end); else nothing."""
+    source = air_source(shelf, shelves, sensors)
+    spells = [] if source is None else served(sensors, source, "air_temperature", start_ms, end_ms)
+    if not spells or not all(is_imported(sensor) for sensor, _, _ in spells):
+        return ""
+    lasts_ms = [placed.to_ms and placed.to_ms - placed.from_ms for sensor, _, _ in spells for placed in sensor.placed]
+    return "one spot check" if lasts_ms == [1] else "spot checks"
 
 
 def air_history(
@@ -79,7 +96,8 @@ def air_now(
         for quantity in ("air_temperature", "relative_humidity")
     )
     day = air_history(home, shelf, shelves, sensors, at_ms - DAY_MS, at_ms).vpd_kpa
-    day_kpa = float(np.nanmean(day)) if np.isfinite(day).any() else None
+    checked = bool(spot_checks(shelf, shelves, sensors, at_ms - DAY_MS, at_ms + 1))
+    day_kpa = float(np.nanmean(day)) if np.isfinite(day).any() and not checked else None
     sensor_state = worst([series_state(temperature, at_ms), series_state(humidity, at_ms)])
     last_c, last_pct = _last(temperature), _last(humidity)
     if last_c is None or last_pct is None or sensor_state in ("silent", "failed"):
@@ -87,7 +105,7 @@ def air_now(
     vpd_kpa = float(vapour_pressure_deficit_kpa(last_c, last_pct))
     state = "wet_unmeasured" if bool(is_wet_unmeasured(vpd_kpa)) else "measured" if source == shelf else "borrowed"
     age_s = (at_ms - int(min(temperature.time_ms[-1], humidity.time_ms[-1]))) / 1000.0
-    return AirNow(last_c, last_pct, vpd_kpa, day_kpa, state, age_s, sensor_state)
+    return AirNow(last_c, last_pct, vpd_kpa, day_kpa, state, age_s, sensor_state, checked)
 
 
 def airs_now(home: Home, sensors: Sequence[Sensor], at_ms: int) -> dict[str, AirNow]:

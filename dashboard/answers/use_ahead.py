@@ -18,7 +18,9 @@ from analysis.levels import EMPTY_BELOW_MM
 from analysis.reservoir import water_ml
 from analysis.water_ahead import unfilled, use_at_level_ml_per_day
 from dashboard.answers.lines import STEP_HOURS, level_draws
+from dashboard.answers.shelf_air import spot_checks
 from dashboard.answers.situation import Situation
+from ingest.readings import DAY_MS
 
 DAYS_AHEAD = 56
 """As far ahead as a full reservoir may last; beyond it the pace of the last week stands."""
@@ -106,6 +108,12 @@ def usual_air_and_level(situation: Situation) -> tuple[FloatArray, FloatArray, F
     mean_c = np.nan_to_num(known_mean(temperature), nan=USUAL_C)
     level = np.stack([water.level_mm[-steps:].mean() for water in situation.waters])
     return known_mean(situation.course.vpd_kpa[-steps:]), mean_c, level
+
+
+def week_of_spot_checks(situation: Situation, shelf: str) -> str:
+    """`one spot check` or `spot checks` where they alone tell a shelf's week, which is a guess then; or nothing."""
+    end_ms = situation.at_ms + 1
+    return spot_checks(shelf, situation.standing.shelves, situation.sensors, end_ms - 7 * DAY_MS, end_ms)
 
 
 def _expected_air(situation: Situation, rng: np.random.Generator, count: int) -> FloatArray:

@@ -20,7 +20,7 @@
   function mapHtml(width) {
     const map = shown.facts.map && root.dryline.map.view(shown.facts.map, shown.across);
     const escape = root.dryline.speak.escape;
-    if (!map || !map.shelves.some((shelf) => shelf.seasons.length)) return '<p class="guide-reason">The map needs the air of one shelf: a sensor, another shelf’s air, or spot checks.</p>';
+    if (!map || !map.shelves.some((shelf) => shelf.seasons.length)) return '<p class="guide-reason">The map needs the air of one shelf: a sensor, another shelf’s air, or <a data-in href="/note/air">spot checks</a>.</p>';
     const about = { pot: shown.facts.pot, shelf: shown.shelf, units: shown.facts.units };
     const choices = root.dryline.map.layers(map, about);
     if (!choices.includes(shown.layer)) shown.layer = choices[0];

@@ -11,6 +11,7 @@
   const SOON_MS = 14 * DAY_MS;
   const SPANS = [[14, "two weeks"], [90, "three months"], [400, "a year"], [null, "everything"]];
   const KIND = { inspection: "Inspection", text: "Note", died: "Died", gone: "Gone" };
+  const AIR = "air"; /* what a hygrometer showed on a shelf: readings, no note */
 
   const seen = { node: null, path: null, parts: null, forms: null, base: null, told: {}, depth: null, kept: null, all: false, span: 14 };
 
@@ -24,7 +25,7 @@
     const [first, second, third] = steps(path);
     if (first === "note") {
       if (second && /^\d+$/.test(second)) return { name: "correct", note: Number(second), about: "note:" + Number(second) };
-      return { name: second ? "form" : "kinds", kind: second, about: "all" };
+      return { name: second ? "form" : "kinds", kind: second, shelf: third, about: "all" };
     }
     if (second && third) return { name: "form", pot: second, kind: third, about: "pot:" + second };
     return second ? { name: "pot", pot: second, about: "pot:" + second } : { name: "pots", about: "all" };
@@ -71,7 +72,7 @@
     if (!list.length) return "";
     return '<section class="logbook-waiting" aria-labelledby="waiting"><h2 id="waiting">Kept on this device</h2><ul class="plain-list">' + list.map((one) => {
       const notes = (one.body && one.body.notes) || [];
-      const what = notes.map((note) => kindWord(note.kind) + (note.pot ? " of " + note.pot : one.body.shelf ? " of the shelf " + one.body.shelf : "")).join("; ") || one.name;
+      const what = notes.map((note) => kindWord(note.kind) + (note.pot ? " of " + note.pot : one.body.shelf ? " of the shelf " + one.body.shelf : "")).join("; ") || (one.name === "spot_check" ? "Air of " + one.body.shelf : one.name);
       const state = one.faults ? "could not be taken: " + one.faults.map((fault) => fault.says).join(" ") : "is sent as soon as the server is back";
       return "<li><span><b>" + escape(what) + "</b> " + escape(state) + '</span><span class="row-doors">' + (one.faults ? '<button type="button" class="door" data-again="' + escape(one.key) + '">Try again</button>' : "") + '<button type="button" class="door" data-forget="' + escape(one.key) + '">Take out</button></span></li>';
     }).join("") + "</ul></section>";
@@ -218,7 +219,21 @@
     return '<section aria-labelledby="other"><h2 id="other">' + (pot === null ? "What is to be noted?" : "Anything else") + "</h2>" + seen.forms.groups.map(([heading, kinds]) => {
       const here = kinds.filter(([kind]) => of(kind));
       return here.length ? '<div class="kinds"><h3>' + escape(heading) + '</h3><div class="tiles">' + here.map(([kind, title]) => '<a class="kind-tile" data-in href="' + escape(path(kind)) + '">' + escape(title) + "</a>").join("") + "</div></div>" : "";
-    }).join("") + "</section>";
+    }).join("") + airDoor(pot) + "</section>";
+  }
+
+  function airDoor(pot) {
+    const on = pot === null ? null : (placeOf(pot) || {}).shelf;
+    if (!shelves().some((shelf) => shelf.label !== null) || (pot !== null && !on)) return "";
+    return '<div class="kinds"><h3>Air</h3><div class="tiles"><a class="kind-tile" data-in href="/note/' + AIR + (on ? "/" + encodeURIComponent(on) : "") + '">' + escape(seen.forms.air) + "</a></div></div>";
+  }
+
+  function airSpec(shelf) {
+    const known = shelves().map((one) => one.label);
+    return {
+      change: "spot_check", log: true, units: units(), fields: fieldsOf(AIR, ""), values: known.includes(shelf) ? { shelf } : {}, button: "Keep this reading", cancel: "/logbook", go: "/logbook",
+      prepare: (body) => (body.time ? body : Object.assign({ time_ms: change().now() }, body)),
+    };
   }
 
   function fieldsOf(kind, pot) {
@@ -372,12 +387,13 @@
       root.dryline.forms.mount(seen.node.querySelector(".form-place"), correctSpec(note));
       seen.form_version = note.version;
     } else {
-      if (!seen.forms.fields[view.kind]) { put(sentence("No such note", "There is no kind of note called “" + view.kind + "”.")); return; }
+      if (!seen.forms.fields[view.kind] || (view.kind === AIR && view.pot)) { put(sentence("No such note", "There is no kind of note called “" + view.kind + "”.")); return; }
       if (view.pot && told && told.refused) { put(sentence("No such pot", told.refused)); return; }
       if (view.pot && !told && !placeOf(view.pot)) { put(sentence("A moment", "Reading the logbook.")); return; }
       if (seen.form === seen.path) return;
-      put(formHtml(kindWord(view.kind), view.pot || "One note for many pots"));
-      root.dryline.forms.mount(seen.node.querySelector(".form-place"), formSpec(view.kind, view.pot === undefined ? null : view.pot));
+      const air = view.kind === AIR && !view.pot;
+      put(formHtml(air ? seen.forms.air : kindWord(view.kind), air ? "As a hygrometer shows it" : view.pot || "One note for many pots"));
+      root.dryline.forms.mount(seen.node.querySelector(".form-place"), air ? airSpec(view.shelf) : formSpec(view.kind, view.pot === undefined ? null : view.pot));
     }
     seen.parts = null;
     seen.form = seen.path;

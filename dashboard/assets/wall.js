@@ -190,7 +190,7 @@
   function airHtml(label) {
     const shelf = part("shelf:" + label) || {};
     const wet = shelf.air_state === "wet_unmeasured";
-    const dry = wet ? "<b>wet</b>, too moist to measure" : "dry air <b>" + speak.dryAir(shelf.vpd_kpa) + "</b> kPa now, <b>" + speak.dryAir(shelf.vpd_day_kpa) + "</b> over a day";
+    const dry = wet ? "<b>wet</b>, too moist to measure" : "dry air <b>" + speak.dryAir(shelf.vpd_kpa) + "</b> kPa " + (shelf.spot_check ? "then" : "now, <b>" + speak.dryAir(shelf.vpd_day_kpa) + "</b> over a day");
     const humid = known(shelf.relative_humidity_pct) ? Math.round(shelf.relative_humidity_pct) + " %" : speak.NONE;
     return "<h2>" + escape(label) + '</h2><p class="shelf-now">' + speak.temperature(shelf.temperature_c, units()) + " · " + humid + "</p>" +
       airScale(shelf) + '<p class="shelf-dry">' + dry + "</p>" + airFlag(shelf);

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any
 
-from dashboard.changes import absence, advice, alert_test, follow_ups, notes, trials, workshop
+from dashboard.changes import absence, advice, air, alert_test, follow_ups, notes, trials, workshop
 from ingest.home import Home
 
 Change = Callable[[int, Mapping[str, Any]], dict[str, Any]]
@@ -25,6 +25,7 @@ CHANGES: dict[str, Callable[[Home, int, Mapping[str, Any]], dict[str, Any]]] = {
     "note_corrected": notes.correct,
     "note_withdrawn": notes.withdraw,
     "note_put_back": notes.put_back,
+    "spot_check": air.note,
     "trial_begun": trials.begin,
     **workshop.CHANGES,
 }

@@ -95,14 +95,14 @@ def _timed(home: Home, at_ms: int, note: Mapping[str, Any], kind: object) -> dic
     if "time" in note:
         whole["time_ms"] = _moment(home, note["time"], "time")
         if kind != "absence" and whole["time_ms"] > at_ms + HOUR_MS:
-            raise Refused(Fault("time", _still_to_come(home, at_ms)))
+            raise Refused(Fault("time", still_to_come(home, at_ms)))
     detail = note.get("detail")
     if isinstance(detail, Mapping) and isinstance(detail.get("until_ms"), str):
         whole["detail"] = {**detail, "until_ms": _moment(home, detail["until_ms"], "detail.until_ms")}
     return whole
 
 
-def _still_to_come(home: Home, at_ms: int) -> str:
+def still_to_come(home: Home, at_ms: int) -> str:
     zone = home.settings.grower.timezone
     return (
         f"That is still to come: it is {datetime.fromtimestamp(at_ms / 1000, ZoneInfo(zone)):%Y-%m-%d %H:%M} ({zone})."

@@ -13,6 +13,7 @@ from dashboard.answers.roots import sentences
 from dashboard.pages import Answer
 from dashboard.pages.guide_words import (
     MAP,
+    air_door,
     cuts_of,
     foot,
     group_of,
@@ -234,7 +235,7 @@ def _no_air(pots: Sequence[Mapping[str, Any]]) -> Any:
             html.P(pots[0]["says"], className="guide-reason"),
             html.P(FIRST_AIR),
             html.P(html.A("To the sensors", href="/workshop", className="door door-first", **inner())),
-            html.P(html.A("Without a sensor", href="/start", className="door", **inner())),
+            html.P(air_door()),
         ],
         className="plain",
     )

@@ -10,6 +10,7 @@ from dashboard.figures.chances import chance, tenths_words
 from dashboard.pages import Answer
 from dashboard.pages.guide_words import (
     MAP,
+    air_door,
     cuts_of,
     foot,
     group_of,
@@ -45,7 +46,7 @@ def one_pot(answer: Answer, wall: Answer, label: str) -> tuple[Any, Any]:
         className="guide-head",
     )
     if not pot["options"]:
-        return [head, html.P(pot["says"], className="guide-first"), foot()], None
+        return [head, html.P(pot["says"], className="guide-first"), html.P(air_door()), foot()], None
     page = [
         head,
         html.Div(

@@ -1,7 +1,8 @@
 """Logbook: an inspection in three taps, every other note as a form, what is due, and what was noted before.
 
 Addresses: `/logbook` (the pots), `/logbook/<pot>` (its inspection and its history), `/logbook/<pot>/<kind>` (a form),
-`/note` and `/note/<kind>` (one note for many pots or for the collection), `/note/<number>` (one note, to correct).
+`/note` and `/note/<kind>` (one note for many pots or for the collection), `/note/<number>` (one note, to correct),
+`/note/air[/<shelf>]` (what a hygrometer showed).
 The script `assets/logbook.js` owns every node inside `#logbook`, so that notes can be taken while the server is away.
 """
 
@@ -13,7 +14,7 @@ from urllib.parse import unquote
 from dash import ClientsideFunction, Input, Output, State, dcc, html, no_update
 
 from dashboard.pages import Answer, Ask, Page
-from dashboard.pages.note_fields import GROUPS, TITLES, note_fields
+from dashboard.pages.note_fields import AIR, AIR_TITLE, GROUPS, TITLES, air_fields, note_fields
 from ingest.logbook.records import WITHOUT_POT
 from ingest.logbook.refusals import Refused
 
@@ -50,7 +51,7 @@ def place_at(path: str) -> Place:
 
 def _title(path: str) -> str:
     place = place_at(path)
-    said = TITLES.get(place.kind or "")
+    said = AIR_TITLE if place.kind == AIR else TITLES.get(place.kind or "")
     if place.note is not None:
         return f"Note {place.note}"
     if place.pot is not None:
@@ -72,7 +73,8 @@ def _layout(_path: str, pages: str) -> Any:
                 id="logbook-forms",
                 data={
                     "groups": GROUPS,
-                    "fields": {kind: note_fields(kind) for kind in TITLES},
+                    "fields": {kind: note_fields(kind) for kind in TITLES} | {AIR: air_fields()},
+                    "air": AIR_TITLE,
                     "without_pot": WITHOUT_POT,
                 },
             ),

@@ -41,6 +41,8 @@ GROUPS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     ("The collection", (("absence", "Absence"), ("column_test", "Column test"))),
 )
 TITLES: dict[str, str] = {kind: words for _, kinds in GROUPS for kind, words in kinds}
+AIR = "air"
+AIR_TITLE = "Note the air of a shelf"
 HOW: Words = (
     ("damp_at_top", "damp at the top"),
     ("one_stone", "lifted a stone"),
@@ -206,4 +208,17 @@ def note_fields(kind: str) -> list[Field]:
         field("why", "Why you looked or did it", "text"),
         field("detail.by", "Who", "text"),
         field("time", "When", "time", hint="Left empty: now."),
+    ]
+
+
+def air_fields() -> list[Field]:
+    """What a hygrometer showed on a shelf: no note, but two readings, sent as the change `spot_check`."""
+    hint = "Left empty: now. Noted again for the same minute, the new one counts."
+    return [
+        {**field("shelf", "Shelf", "choice", needed=True, missing="Choose the shelf."), "fill": "shelves"},
+        field("temperature_c", "Temperature", "number", unit="celsius", needed=True, missing="Write the temperature."),
+        field(
+            "relative_humidity_pct", "Relative humidity", "number", unit="%", needed=True, missing="Write the humidity."
+        ),
+        field("time", "When", "time", hint=hint),
     ]

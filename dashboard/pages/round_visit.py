@@ -16,6 +16,7 @@ from analysis.quantities import in_units, quantity
 from dashboard.figures.amounts import day_words, days_words, litres_words, span_words
 from dashboard.pages import Answer
 from dashboard.pages.forms import tap
+from dashboard.pages.note_fields import AIR, AIR_TITLE
 
 FIRST_POT = (
     "With the first pot the round says here which reservoirs to fill on which day, how many litres to mix, "
@@ -47,7 +48,7 @@ def visit_page(answer: Answer, day: date | None, today: date, units: str, wall: 
         *_unplanned(answer),
         _others(wall, chosen, answer["eased"], units),
         *_salts(answer),
-        *_rests(chosen),
+        *_rests(chosen, answer.get("guessed_air") or ()),
         html.P([HOW, " ", ONE_WATER], className="round-honest"),
         html.Div(id="round-done"),
     ]
@@ -219,7 +220,8 @@ def _unplanned(answer: Answer) -> list[Any]:
     for one in answer["unplanned"]:
         by_sentence.setdefault(one["says"], []).append(one["pot"])
     items = [html.Li([html.B(", ".join(pots)), html.Span(f" {says}")]) for says, pots in by_sentence.items()]
-    return [html.Section([html.H2("Not planned: look yourself"), html.Ul(items)], className="round-notes")]
+    door = html.P(html.A(AIR_TITLE, href=f"/note/{AIR}", className="door", **_inner()))
+    return [html.Section([html.H2("Not planned: look yourself"), html.Ul(items), door], className="round-notes")]
 
 
 def _salts(answer: Answer) -> list[Any]:
@@ -242,7 +244,7 @@ def _salts(answer: Answer) -> list[Any]:
     return shown
 
 
-def _rests(visit: Mapping[str, Any] | None) -> list[Any]:
+def _rests(visit: Mapping[str, Any] | None, guessed_air: Sequence[str]) -> list[Any]:
     """What days and amounts of a visit rest on."""
     if visit is None:
         return []
@@ -252,6 +254,7 @@ def _rests(visit: Mapping[str, Any] | None) -> list[Any]:
         f"By a level or notes of their own: {', '.join(own) or 'none of these pots'}.",
         "The others borrow their use from pots like them, in the air of their own shelf.",
         *([f"Nobody knows the level of {', '.join(guessed)}: the days are a guess."] if guessed else []),
+        *guessed_air,
         RANGES,
     ]
     inside = html.Ul([html.Li(one) for one in says])

@@ -169,7 +169,7 @@ def test_no_pots_and_no_air_teach_the_next_step():
         ]
     shown = page(answer=answer)
     assert "As soon as one shelf's air is known" in text_of(shown)
-    assert {"/workshop", "/start"} <= set(attributes(shown, "href"))
+    assert {"/workshop", "/note/air"} <= set(attributes(shown, "href"))
 
 
 def test_the_script_gets_the_sections_the_map_and_the_units():

@@ -9,7 +9,7 @@ from dash import html
 from dashboard.pages import Answer
 from dashboard.pages.forms import field, form, tap
 from dashboard.pages.workshop.stock import shelf_fields
-from dashboard.pages.workshop.words import Clock, address, fold, inner, link, table
+from dashboard.pages.workshop.words import Clock, address, air_door, fold, inner, link, table
 
 BACKUP_HOLDS = (
     "One file with the readings, the logbook, the photos and the settings, as of one moment; no password and no other "
@@ -22,9 +22,9 @@ CALENDAR_SAYS = (
 )
 SETTINGS = '[grower]\ntimezone = "Europe/Lisbon"\nunits = "metric"      # or "us"\nvisits_per_week = 2'
 NO_SENSOR = (
-    "Then write down now and then what a hygrometer shows on the shelf, in a file like this, and take it in with "
-    "dryline import readings FILE. One check is enough for guide and round to begin, with wide bands; for a depth on "
-    "the wall the air must be known for half of the week."
+    "Then note now and then what a hygrometer shows on the shelf: a spot check. One is enough for guide and round to "
+    "begin, with wide bands; for a depth on the wall the air must be known for half of the week. Many at once come in "
+    "from a file like this, with dryline import readings FILE."
 )
 SPOT_CHECKS = (
     "time,place,quantity,value,unit\n"
@@ -230,8 +230,12 @@ def _sensor_step(answer: Answer) -> list[Any]:
         html.P(says),
         html.P(answer["broker"]),
         html.Div(link("Messages that wait", "messages", first=bool(waiting)), className="doors"),
-        fold("No sensor at all?", html.P(NO_SENSOR), html.Pre(SPOT_CHECKS)),
+        fold("No sensor at all?", html.P(NO_SENSOR), *_air_door(answer), html.Pre(SPOT_CHECKS)),
     ]
+
+
+def _air_door(answer: Answer) -> list[Any]:
+    return [html.Div(air_door(), className="doors")] if answer["shelves"] else []
 
 
 def _pot_step(answer: Answer) -> list[Any]:

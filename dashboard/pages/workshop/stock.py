@@ -8,7 +8,7 @@ from dash import html
 from dashboard.pages import Answer
 from dashboard.pages.forms import Field, field, form, tap
 from dashboard.pages.setup_fields import setup_fields
-from dashboard.pages.workshop.words import address, fold, inner, link, table
+from dashboard.pages.workshop.words import address, air_door, fold, inner, link, table
 
 AIR = [("still", "still"), ("gentle", "gentle"), ("draughty", "draughty")]
 HEAT = [("none", "none"), ("lamp", "lamp"), ("sun", "sun"), ("heat_mat", "heat mat")]
@@ -77,6 +77,7 @@ def shelf(answer: Answer, label: str) -> list[Any]:
     return [
         html.H2(label),
         html.Ul(pots, className="pots-here") if pots else html.P("No pot stands here yet."),
+        html.Div(air_door(label), className="doors"),
         html.H3("What it is like"),
         form(
             "shelf",
