@@ -6,6 +6,8 @@ from typing import Any
 Answer = Mapping[str, Any]
 
 SHOWN_LOOKS = 12
+SHOWN_PAIRS = 6
+"""Pairs of two or three lines each that fit a screen of text with what follows them."""
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -76,7 +78,10 @@ def round_list(answer: Answer) -> str:
             rows = [[*row, _with_it(pot)] for row, pot in zip(_pours(visit["pots"]), visit["pots"], strict=True)]
             parts.append(f"{head}\n{table(['pot', 'shelf', 'pour mL', 'days left then', 'water'], rows)}")
     parts += [f"{one['pot']} cannot wait: {one['says']}" for one in answer["cannot_wait"]]
-    parts += [f"{one['pot']}: {one['says']}" for one in answer["unplanned"]]
+    unplanned: dict[str, list[str]] = {}
+    for one in answer["unplanned"]:
+        unplanned.setdefault(one["says"], []).append(one["pot"])
+    parts += [f"{', '.join(pots)}: {says}" for says, pots in unplanned.items()]
     flush = [one for one in answer["salts"] if one["due"] == "now"]
     parts += [f"{one['pot']}: {one['says']}" for one in flush]
     if answer["away"] is not None:
@@ -222,8 +227,10 @@ def trials_list(answer: Answer) -> str:
     parts = [answer["says"]] if answer["says"] else []
     parts += [
         f"{one['pot']} beside {one['other']} on {one['shelf']}, {_differs(one)}: {one['says']} {one['next_look_says']}"
-        for one in answer["trials"]
+        for one in answer["trials"][:SHOWN_PAIRS]
     ]
+    more = len(answer["trials"]) - SHOWN_PAIRS
+    parts += [f"And {more} more pair{'s' if more > 1 else ''}: `dryline trials --json` tells all."] if more > 0 else []
     parts += [f"All {len(one['pairs'])} pairs of {_differs(one)}: {one['says']}" for one in answer["questions"]]
     parts += [one["why"] for one in answer["proposed"]]
     parts += [answer["proposed_says"]] if answer["proposed_says"] else []
