@@ -249,9 +249,16 @@
     return [whose].concat(made);
   }
 
-  /* What a note of a kind cannot be without: a look that says nothing would count as a look. */
+  /* What a note of a kind cannot be without: a look that says nothing would count as a look, and a change that names
+     nothing changes nothing. */
+  const saysNothing = ({ pots, time, why, detail, ...rest }) => !Object.keys(rest).length && !Object.keys(detail || {}).some((key) => key !== "by");
+  const lacking = (where, says) => (body) => (saysNothing(body) ? [{ where, says }] : []);
   const LACKS = {
-    inspection: ({ pots, time, why, detail, ...looked }) => (Object.keys(looked).length || Object.keys(detail || {}).some((key) => key !== "by") ? [] : [{ where: "dry_layer_low_mm", says: "Note one thing that you saw: how deep it is dry, a root tip, or “could not see”." }]),
+    inspection: lacking("dry_layer_low_mm", "Note one thing that you saw: how deep it is dry, a root tip, or “could not see”."),
+    treatment: lacking("detail.against", "Note what it was against, or with what: as it stands, it says nothing."),
+    cover: lacking("detail.change.top_layer.kind", "Choose the new cover: as it stands, it changes nothing."),
+    holes: lacking("detail.change.vents", "Say how many holes there are now: as it stands, it changes nothing."),
+    wick: lacking("detail.change.wick", "Say what the wick is now: as it stands, it changes nothing."),
     photo: () => [{ where: "photos", says: "Take a photo, or choose one." }],
   };
 

@@ -246,6 +246,26 @@ def test_a_look_that_says_nothing_and_a_photo_without_one_are_asked_for(open_pag
     assert glasshouse.logbook.notes() == []
 
 
+@pytest.mark.parametrize(
+    ("kind", "where", "says"),
+    [
+        ("treatment", "detail.against", "says nothing"),
+        ("cover", "detail.change.top_layer.kind", "changes nothing"),
+        ("holes", "detail.change.vents", "changes nothing"),
+        ("wick", "detail.change.wick", "changes nothing"),
+    ],
+)
+def test_a_treatment_or_change_that_names_nothing_is_asked_for(open_page, glasshouse, kind, where, says):
+    page = open_page(f"{POT}/{kind}")
+    page.get_by_label("Who").fill("the neighbour")
+    page.get_by_role("button", name="Keep this note").click()
+    expect(page.locator(f"[data-field='{where}'] .field-fault")).to_contain_text(says)
+    page.get_by_label("More words").fill("as before")
+    page.get_by_role("button", name="Keep this note").click()
+    page.wait_for_selector(".entry")
+    assert [note.kind for note in glasshouse.logbook.notes()] == [kind]
+
+
 # --- forms
 
 
