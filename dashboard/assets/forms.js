@@ -36,6 +36,7 @@
     const us = units === "us" && IN[field.unit];
     const metric = us ? Math.round((value - (us[2] || 0)) * us[1] * 100) / 100 : value;
     const most = MOST[field.unit];
+    if (us && most && value < 0) throw new Error("“" + text.trim() + "” is too little: 0 " + unitOf(field, units) + " is the least.");
     if (most && metric > most) throw new Error("“" + text.trim() + "” is too much: " + (us ? Math.round(most / us[1]) : most) + " " + unitOf(field, units) + " is the most.");
     return metric;
   }
