@@ -6,6 +6,7 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
+from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.pages import Ask
 from dashboard.pages.workshop import NO_WORKSHOP, show
@@ -27,6 +28,15 @@ def test_every_sensor_says_where_it_stands_and_when_it_was_heard():
     assert "silent 2 Mar 12:00" in page
     assert "no place yet" in page
     assert "24.6 °C" in page
+
+
+def test_what_a_sensor_s_numbers_and_times_are_is_asked_in_words():
+    answer = json.loads(DATA.read_text(encoding="utf-8"))
+    ask = Ask(now_ms=lambda: answer["at_ms"], wall=lambda _: {}, health=lambda _: {}, workshop=lambda _: answer)
+    page = show(ask, "/workshop/sensor/" + quote(answer["sensors"][0]["source"], safe=""))
+    forms = json.dumps(page, cls=PlotlyJSONEncoder)
+    for words_said in ("Unit of its numbers", "How it writes its time", "seconds or milliseconds since 1970"):
+        assert words_said in forms
 
 
 def test_a_sensor_that_was_put_away_says_where_it_stood_and_lies_below():

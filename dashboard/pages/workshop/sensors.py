@@ -39,6 +39,11 @@ NO_SENSOR = (
     "stands under "
 )
 STEPS = "Write the sensor's own number at each step, and what was true. Two steps suffice, five are better."
+SENSOR_UNITS = ("Cel", "°F", "%RH", "mm", "cm", "inch", "g", "kg", "m/s", "%")
+TIME_FORMATS = (
+    "Left empty it is found out. Else iso (2026-03-01T09:00:00Z), unix_s or unix_ms (seconds or milliseconds since "
+    "1970), or a pattern like %d.%m.%Y %H:%M."
+)
 ROWS = 5  # measurements of a calibration
 WIRES = (
     "Sensors in water: low voltage only, a loop in the cable below the socket so that no drop runs along it, a "
@@ -261,12 +266,12 @@ def _described_fields() -> list[Field]:
     return [
         field("sensor.label", "Called"),
         field("sensor.quantity", "Measures", "choice", words=list(QUANTITIES.items()), needed=True),
-        field("sensor.unit", "In", words=["Cel", "°F", "%RH", "mm", "cm", "inch", "g", "kg", "m/s", "%"]),
+        field("sensor.unit", "Unit of its numbers", words=list(SENSOR_UNITS), hint="As it sends them; Cel is °C."),
         field("sensor.interval_s", "Reports every", "number", unit="s", hint="The longest it keeps quiet when well."),
         field("sensor.height_mm", "Float switch: its height", "number", unit="mm"),
         field("sensor.online_topic", "Topic that says whether it is online"),
         field("sensor.time_field", "Where its time stands in the message"),
-        field("sensor.time_format", "Form of its time", words=["iso", "unix_s", "unix_ms"]),
+        field("sensor.time_format", "How it writes its time", words=["iso", "unix_s", "unix_ms"], hint=TIME_FORMATS),
         field("sensor.time_zone", "Time zone it keeps", hint="Like Europe/Lisbon, when its times name none."),
     ]
 
