@@ -8,6 +8,7 @@ import pytest
 import typer.main
 
 from dryline import app
+from ingest.settings import Grower, Settings, read_settings
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -61,6 +62,20 @@ def code_of(text: str) -> str:
 def test_the_readme_opens_with_the_job_then_the_two_commands_then_pictures():
     job, demo, test, picture = (README.index(words) for words in ("dryline is for", "make demo", "make test", "!["))
     assert job < demo < test < picture
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_every_example_of_settings_is_read(page: Path, tmp_path: Path):
+    blocks = re.findall(r"```toml\n(.*?)```", page.read_text(encoding="utf-8"), flags=re.DOTALL)
+    for number, block in enumerate(blocks):
+        file = tmp_path / f"{number}.toml"
+        file.write_text(block, encoding="utf-8")
+        assert read_settings(file) != Settings(), block
+
+
+def test_every_key_of_the_grower_is_explained():
+    shown = (ROOT / "docs" / "daily-use.md").read_text(encoding="utf-8").split("[grower]\n", 1)[1].split("```")[0]
+    assert {line.split(" = ")[0] for line in shown.splitlines()} == set(Grower.model_fields)
 
 
 def test_every_room_is_on_the_developers_map():
