@@ -12,6 +12,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
+from itertools import count
 from typing import Any, Protocol, TextIO
 
 import numpy as np
@@ -85,7 +86,7 @@ def keep_spot_check(
     shelf: str, time_ms: int, temperature_c: float, relative_humidity_pct: float, logbook: Logbook, readings: Readings
 ) -> None:
     """Keep what a hygrometer showed on a shelf; noted again for the same moment, the later one counts."""
-    topic = IMPORTED + SPOT_CHECKS
+    topic = _topic_of_checks(shelf, logbook.sensors())
     times = np.array([time_ms], dtype=np.int64)
     shown = (("air_temperature", "Cel", temperature_c), ("relative_humidity", "%RH", relative_humidity_pct))
     columns = [
@@ -93,6 +94,22 @@ def keep_spot_check(
         for quantity, unit, value in shown
     ]
     _keep(columns, logbook, readings)
+
+
+def _topic_of_checks(shelf: str, sensors: Sequence[Sensor]) -> str:
+    """The source of a shelf's spot checks; another one where a shelf that was called so before has its own under it."""
+    taken = {
+        sensor.topic
+        for sensor in sensors
+        if sensor.field.startswith(f"{shelf}/") and any(placed.at != shelf for placed in sensor.placed)
+    }
+    topics = (IMPORTED + SPOT_CHECKS + (f"/{number}" if number > 1 else "") for number in count(1))
+    return next(topic for topic in topics if topic not in taken)
+
+
+def is_spot_check(sensor: Sensor) -> bool:
+    """Whether a sensor stands for what was noted on a screen."""
+    return sensor.topic.startswith(IMPORTED + SPOT_CHECKS)
 
 
 def is_imported(sensor: Sensor) -> bool:

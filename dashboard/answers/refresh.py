@@ -24,6 +24,7 @@ from dashboard.answers.computing import mapped_on_cluster
 from dashboard.answers.places import LONGEST_HOLD_MS, PlaceSeries, by_place, joined
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS, HOURLY_COLUMNS, FailureSpell, FloatArray, IntArray, Touched
+from ingest.readings_csv import is_spot_check
 from ingest.sensors import MISSED_INTERVALS, Sensor, place_key, served
 
 AIR = ("air_temperature", "relative_humidity")
@@ -234,7 +235,11 @@ def _paces(home: Home, latest: Mapping[str, int], known: _Paces, touched: Touche
 
 
 def _hold_ms(sensors: Sequence[Sensor], paces: _Paces) -> int:
-    """How long the readings of a shelf may stand: by the declared interval or the pace they keep, the longer one."""
+    """How long the readings of a shelf may stand: by the declared interval or the pace they keep, the longer one.
+
+    Spot checks teach it only where nothing else stands: beside a sensor they would bridge its silence.
+    """
+    sensors = [sensor for sensor in sensors if not is_spot_check(sensor)] or sensors
     declared = [
         round(1000 * MISSED_INTERVALS * sensor.interval_s) for sensor in sensors if sensor.interval_s is not None
     ]

@@ -14,7 +14,7 @@ from dashboard.answers.places import LONGEST_HOLD_MS, PlaceSeries, measured_at
 from dashboard.answers.standing import Description
 from ingest.home import Home
 from ingest.readings import DAY_MS, HOUR_MS, FloatArray, IntArray
-from ingest.readings_csv import is_imported
+from ingest.readings_csv import is_imported, is_spot_check
 from ingest.sensors import Sensor, served, silent
 
 STALE_MS = HOUR_MS
@@ -47,13 +47,18 @@ class AirNow:
 
 
 def air_source(shelf: str, shelves: Mapping[str, Description], sensors: Sequence[Sensor]) -> str | None:
-    """The shelf whose sensor tells this shelf's air: itself, the one it borrows from, or None."""
+    """The shelf whose sensor tells this shelf's air: itself, the one it borrows from, or None.
+
+    Spot checks do not keep a shelf from borrowing: it may have been told to after them.
+    """
     seen: set[str] = set()
     while shelf in shelves and shelf not in seen:
-        if any(s.quantity == "air_temperature" and any(p.at == shelf for p in s.placed) for s in sensors):
+        borrows = str(shelves[shelf].get("air_from") or "")
+        ours = [s for s in sensors if s.quantity == "air_temperature" and any(p.at == shelf for p in s.placed)]
+        if any(not (borrows and is_spot_check(sensor)) for sensor in ours):
             return shelf
         seen.add(shelf)
-        shelf = str(shelves[shelf].get("air_from") or "")
+        shelf = borrows
     return None
 
 

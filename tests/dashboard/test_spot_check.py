@@ -7,6 +7,8 @@ from typing import Any
 import pytest
 
 from analysis.quantities import quantity
+from dashboard.answers.places import measured_at
+from dashboard.answers.shelf_air import air_source
 from dashboard.pages.workshop import show
 from dashboard.serve import asks_of
 from ingest.home import Home, open_home
@@ -109,6 +111,27 @@ def test_a_shelf_that_borrows_its_air_takes_no_spot_check_that_would_end_the_bor
     assert status == 422
     assert said["faults"][0]["where"] == "shelf"
     assert "borrows the air of east-window" in said["faults"][0]["says"]
+
+
+def test_a_shelf_that_is_told_to_borrow_after_a_spot_check_borrows(home: Home) -> None:
+    send = bare_sender(home)
+    assert send("spot_check", SHOWN)[0] == 200
+    assert send("spot_check", {**SHOWN, "shelf": "east-window"})[0] == 200
+    home.logbook.put_shelf({"label": "stairwell", "air_from": "east-window"})
+    shelves = {shelf.label: shelf.given() for shelf in home.logbook.shelves()}
+    assert air_source("stairwell", shelves, home.logbook.sensors()) == "east-window"
+
+
+def test_a_new_shelf_of_an_old_name_does_not_take_the_spot_checks_of_the_renamed_one(home: Home) -> None:
+    send = bare_sender(home)
+    assert send("spot_check", SHOWN)[0] == 200
+    home.logbook.rename_shelf("stairwell", "landing")
+    home.logbook.put_shelf({"label": "stairwell"})
+    for temperature_c in (30, 31):
+        assert send("spot_check", {**SHOWN, "temperature_c": temperature_c})[0] == 200
+    sensors = home.logbook.sensors()
+    for shelf, value in (("landing", 21.5), ("stairwell", 31.0)):
+        assert measured_at(home.readings, sensors, shelf, "air_temperature", 0, NOW_MS + 1).value.tolist() == [value]
 
 
 @pytest.mark.parametrize(

@@ -7,9 +7,11 @@ import pytest
 
 from dashboard.answers import guide, pots, wall
 from dashboard.answers import round as rounds
+from dashboard.answers.refresh import refresh
 from dashboard.changes.air import note
 from ingest.home import Home
-from tests.dashboard.answers.small_home import HOUR_MS
+from ingest.readings_csv import keep_spot_check
+from tests.dashboard.answers.small_home import HOUR_MS, HUMIDITY, WARMTH, every, home_with, march, told
 from tests.dashboard.answers.window_home import NOW_MS, build
 
 POT = "shelf without sensor"
@@ -50,3 +52,15 @@ def test_guide_and_round_answer_and_say_that_the_air_is_guessed_from_it(home: Ho
     assert POT not in {one["pot"] for one in planned["unplanned"]}
     assert "The air on cellar is guessed from one spot check." in planned["says"]
     assert "east-window is guessed" not in planned["says"]
+
+
+def test_daily_spot_checks_beside_a_sensor_do_not_bridge_its_silence(tmp_path: Path) -> None:
+    small = home_with(tmp_path)
+    for day in range(1, 13):
+        keep_spot_check("east-window", march(day, 6), 21, 55, small.logbook, small.readings)
+    for sensor, value in ((WARMTH, 20.0), (HUMIDITY, 60.0)):
+        small.readings.append(told(sensor, *every(10, march(10), march(10, 12), value)))
+    refresh(small, march(13))
+    known = small.readings.read_hourly("east-window", march(10), march(11)).dropna(subset="vpd_kpa")["hour_ms"]
+    assert known.tolist() == [march(10, hour) for hour in range(13)]
+    small.close()
