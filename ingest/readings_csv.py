@@ -20,7 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ingest.logbook.logbook import Imported, Logbook
-from ingest.logbook.refusals import Fault, Refused, listed, nearest
+from ingest.logbook.refusals import Fault, Refused, listed, named, nearest
 from ingest.logbook.spreadsheets import armed, columns_of, decoded, delimiter_of, disarmed, number
 from ingest.moments import EARLIEST_MS, LATEST_MS, ms_of_text, texts_of
 from ingest.readings import Reading
@@ -243,7 +243,7 @@ def _say(
     for row, cell in wrong.items():
         try:
             read(cell)
-            faults.append(Fault(f"row {row}, column {column}", f"{cell!r} {otherwise}"))
+            faults.append(Fault(f"row {row}, column {column}", f"{named(cell)} {otherwise}"))
         except ValueError as error:
             faults.append(Fault(f"row {row}, column {column}", str(error)))
 
@@ -256,13 +256,13 @@ def _check_words(table: pd.DataFrame, logbook: Logbook, faults: list[Fault]) -> 
         shelf, slash, pot = str(place).partition("/")
         if shelf not in shelves:
             faults.append(
-                Fault(f"{_rows(rows)}, column place", f"there is no shelf {shelf!r}; {nearest(shelf, shelves)}")
+                Fault(f"{_rows(rows)}, column place", f"there is no shelf {named(shelf)}; {nearest(shelf, shelves)}")
             )
         if slash and pot not in pots:
-            faults.append(Fault(f"{_rows(rows)}, column place", f"there is no pot {pot!r}; {nearest(pot, pots)}"))
+            faults.append(Fault(f"{_rows(rows)}, column place", f"there is no pot {named(pot)}; {nearest(pot, pots)}"))
     for quantity, rows in table.groupby("quantity", sort=False).groups.items():
         if quantity not in QUANTITIES:
-            says = f"there is no quantity {quantity!r}; {nearest(quantity, QUANTITIES)}"
+            says = f"there is no quantity {named(quantity)}; {nearest(quantity, QUANTITIES)}"
             faults.append(Fault(f"{_rows(rows)}, column quantity", says))
 
 
@@ -281,7 +281,8 @@ def _columns(
         units = part["unit"].unique()
         if len(units) > 1:
             row = part.index[part["unit"] == units[1]][0]
-            says = f"{quantity} of {place!r} is in {units[0]!r} above and in {units[1]!r} here; use one unit."
+            first, second = named(units[0]), named(units[1])
+            says = f"{quantity} of {named(place)} is in {first} above and in {second} here; use one unit."
             faults.append(Fault(f"row {row}, column unit", says))
             continue
         times = part["time_ms"].to_numpy(dtype=np.int64)
@@ -321,8 +322,8 @@ def _place(logbook: Logbook, there: Sensor | None, column: _Column) -> None:
         return
     if there.unit != column.sensor.unit:
         raise Refused(
-            f"An earlier import of this name gave {column.sensor.field!r} in {there.unit!r}, this one in "
-            f"{column.sensor.unit!r}; import it under another name."
+            f"An earlier import of this name gave {named(column.sensor.field)} in {named(there.unit)}, this one in "
+            f"{named(column.sensor.unit)}; import it under another name."
         )
     ends = [p.to_ms for p in there.placed if p.to_ms is not None]
     from_ms = min([placed.from_ms, *(p.from_ms for p in there.placed)])

@@ -224,7 +224,7 @@
     return Array.from(node.querySelectorAll("[data-field]")).find((one) => one.dataset.field === key) || null;
   }
 
-  /* `pot 'window left', pot.size_cm` -> `setup.pot.size_cm`: whose fault it is stands first and is no field. */
+  /* `pot “window left”, pot.size_cm` -> `setup.pot.size_cm`: whose fault it is stands first and is no field. */
   function fieldAt(spec, where) {
     const parts = where.replace(/\[\d+\]/g, "").split(/[,:]\s+/);
     for (let n = 0; n < parts.length; n++) {

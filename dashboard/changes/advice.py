@@ -11,7 +11,7 @@ from analysis.options import AT_A_REPOT, Option, options_for
 from analysis.quantities import marked
 from dashboard.changes.undoing import note_undone
 from ingest.home import Home
-from ingest.logbook.refusals import Fault, Refused, Unknown
+from ingest.logbook.refusals import Fault, Refused, Unknown, named
 
 MOVE_TO = "move to "
 KIND_OF = {"top_layer": "cover", "vents": "holes", "wick": "wick", "shelf": "move"}
@@ -40,13 +40,15 @@ def note_of(home: Home, at_ms: int, pot: str, change: str) -> dict[str, Any]:
     """
     setup = home.logbook.setup_at(pot, at_ms)
     if setup is None:
-        raise Unknown(Fault("pot", f"{pot!r} has no set-up now that could be changed."))
+        raise Unknown(Fault("pot", f"{named(pot)} has no set-up now that could be changed."))
     note = {"time_ms": at_ms, "pot": pot}
     if change.startswith(MOVE_TO):
         return {**note, "kind": "move", "detail": {"change": {"shelf": change.removeprefix(MOVE_TO)}}}
     option = _option(home, setup, change)
     if option is None or change == "leave":
-        raise Refused(Fault("change", f"{change!r} cannot be done to {pot!r} as it stands now; ask the guide again."))
+        raise Refused(
+            Fault("change", f"{named(change)} cannot be done to {named(pot)} as it stands now; ask the guide again.")
+        )
     if change.endswith(AT_A_REPOT):
         raise Refused(Fault("change", "That waits for the next repot: log the repot when you do it."))
     if option.watered == "once":

@@ -8,7 +8,7 @@ from dashboard.answers.shelf_air import air_source
 from dashboard.changes.bodies import Body, answered, moment, number, word
 from dashboard.changes.notes import HOUR_MS, still_to_come
 from ingest.home import Home
-from ingest.logbook.refusals import Fault, Refused, nearest
+from ingest.logbook.refusals import Fault, Refused, named, nearest
 from ingest.readings_csv import keep_spot_check
 
 MINUTE_MS = 60_000
@@ -44,7 +44,7 @@ def _shelf(home: Home, body: Body) -> str:
     shelf = word(body, "shelf", "Choose the shelf.")
     shelves = {one.label: one.given() for one in home.logbook.shelves()}
     if shelf not in shelves:
-        raise Refused(Fault("shelf", f"There is no shelf {shelf!r}; {nearest(shelf, shelves)}"))
+        raise Refused(Fault("shelf", f"There is no shelf {named(shelf)}; {nearest(shelf, shelves)}"))
     source = air_source(shelf, shelves, home.logbook.sensors())
     if source not in (None, shelf):
         says = f"{shelf} borrows the air of {source}: note the air of that shelf, or end the borrowing in the Workshop."

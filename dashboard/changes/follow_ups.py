@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ingest.home import Home
-from ingest.logbook.refusals import Fault, Refused
+from ingest.logbook.refusals import Fault, Refused, named
 from ingest.readings import DAY_MS
 
 LONGEST_DAYS = 366
@@ -22,7 +22,7 @@ def snoozed(home: Home, at_ms: int, body: Mapping[str, Any]) -> dict[str, Any]:
     note_id, step = _which(body)
     days = body.get("days")
     if type(days) is not int or not 1 <= days <= LONGEST_DAYS:
-        raise Refused(Fault("days", f"{days!r} is not a whole number of days from 1 to {LONGEST_DAYS}."))
+        raise Refused(Fault("days", f"{named(days)} is not a whole number of days from 1 to {LONGEST_DAYS}."))
     home.logbook.snooze_follow_up(note_id, step, at_ms + days * DAY_MS)
     says = f"Put off by {days} day{'' if days == 1 else 's'}."
     return {"says": says, "undo": ["follow_up_open", {"note_id": note_id, "step": step}]}

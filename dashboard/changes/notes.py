@@ -6,7 +6,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingest.home import Home
-from ingest.logbook.refusals import Fault, Refused
+from ingest.logbook.refusals import Fault, Refused, named
 from ingest.moments import ms_of_text
 
 HOUR_MS = 3_600_000
@@ -122,7 +122,7 @@ def _for_each(home: Home, note: dict[str, Any], body: Mapping[str, Any]) -> list
     if shelf is not None:
         standing = home.logbook.pots_on(str(shelf), note["time_ms"]) if type(note["time_ms"]) is int else []
         if not standing:
-            raise Refused(Fault("shelf", f"No pot stood on {shelf!r} then."))
+            raise Refused(Fault("shelf", f"No pot stood on {named(shelf)} then."))
         return [{**note, "pot": pot} for pot in standing]
     if pots is None:
         return [note]

@@ -17,7 +17,7 @@ from dashboard.changes.bodies import (
 from dashboard.changes.setups import WHICH_POT
 from ingest.home import Home
 from ingest.logbook.records import Pot, checked
-from ingest.logbook.refusals import Fault, Refused
+from ingest.logbook.refusals import Fault, Refused, named
 
 NO_LABEL = "Give the pot a label that says where it is found: window left."
 NO_LABELS = "Write a label for each new pot, one a line."
@@ -86,7 +86,7 @@ def _refuse_known(home: Home, labels: Sequence[str]) -> None:
     there = {pot.label.casefold(): pot.label for pot in home.logbook.pots(gone=True)}
     twice = [there[label.casefold()] for label in labels if label.casefold() in there]
     if twice:
-        raise Refused(Fault("label", f"There is already a pot {twice[0]!r}; labels must be unique."))
+        raise Refused(Fault("label", f"There is already a pot {named(twice[0])}; labels must be unique."))
 
 
 def _about(given: Body) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from dashboard.changes.bodies import (
 )
 from ingest.home import Home
 from ingest.logbook.records import PotType, checked
-from ingest.logbook.refusals import Fault, Refused
+from ingest.logbook.refusals import Fault, Refused, named
 
 WHICH_POT = "Say which pot."
 WHICH_TYPE = "Give the pot type a label: netted, 12 cm."
@@ -93,7 +93,7 @@ def put_type(home: Home, _at_ms: int, body: Body) -> dict[str, Any]:
     record = checked(PotType, given)
     before = {one.label: one for one in home.logbook.pot_types()}.get(label)
     if before is not None and body.get("was") is None:
-        raise Refused(Fault("label", f"There is already a pot type {label!r}; open it to change it."))
+        raise Refused(Fault("label", f"There is already a pot type {named(label)}; open it to change it."))
     if before is not None:
         refuse_if_changed(body, before.given(), f"the pot type {label}")
     home.logbook.put_pot_type(record)

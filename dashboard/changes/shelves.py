@@ -5,7 +5,7 @@ from typing import Any
 from dashboard.changes.bodies import Body, address, answered, refuse_if_changed, table, word
 from ingest.home import Home
 from ingest.logbook.records import Shelf, checked
-from ingest.logbook.refusals import Fault, Refused
+from ingest.logbook.refusals import Fault, Refused, named
 
 NO_LABEL = "Give the shelf a label, as you would call it: east window."
 
@@ -17,7 +17,7 @@ def put(home: Home, _at_ms: int, body: Body) -> dict[str, Any]:
     record = checked(Shelf, given)
     before = {shelf.label: shelf for shelf in home.logbook.shelves()}.get(record.label)
     if before is not None and body.get("was") is None:
-        raise Refused(Fault("label", f"There is already a shelf {record.label!r}; open it to change it."))
+        raise Refused(Fault("label", f"There is already a shelf {named(record.label)}; open it to change it."))
     if before is not None:
         refuse_if_changed(body, before.model_dump(mode="json", exclude_unset=True), f"the shelf {record.label}")
     home.logbook.put_shelf(record)

@@ -7,7 +7,7 @@ from analysis.quantities import marked
 from dashboard.changes.advice import note_of
 from dashboard.changes.undoing import note_undone
 from ingest.home import Home
-from ingest.logbook.refusals import Fault, Refused, Unknown
+from ingest.logbook.refusals import Fault, Refused, Unknown, named
 
 
 def begin(home: Home, at_ms: int, body: Mapping[str, Any]) -> dict[str, Any]:
@@ -16,7 +16,7 @@ def begin(home: Home, at_ms: int, body: Mapping[str, Any]) -> dict[str, Any]:
     if not (isinstance(pot, str) and isinstance(other, str) and isinstance(change, str)):
         raise Refused("Which two pots are meant, and what is changed on one of them, is missing.")
     if pot == other or home.logbook.setup_at(other, at_ms) is None:
-        raise Unknown(Fault("other", f"{other!r} cannot be the other pot of this trial."))
+        raise Unknown(Fault("other", f"{named(other)} cannot be the other pot of this trial."))
     note = note_of(home, at_ms, pot, change)
     note["text"] = f"Trial beside {other}: {marked(change)} on {pot} only."
     (number,) = home.logbook.add_notes([note])

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 
 from ingest.logbook import tables as t
 from ingest.logbook.records import Pot, PotType, Record, Shelf, checked, merged
-from ingest.logbook.refusals import Refused, Unknown, nearest
+from ingest.logbook.refusals import Refused, Unknown, named, nearest
 from ingest.logbook.store import Store
 
 
@@ -55,7 +55,9 @@ class Collection(Store):
             columns = (t.setup.c.body, t.setup.c.change, t.shelf.c.body)
             bodies = (row.body for c in columns for row in connection.execute(sa.select(c.label("body"))) if row.body)
             if placed is not None or any(label in (body.get("shelf"), body.get("air_from")) for body in bodies):
-                raise Refused(f"The shelf {label!r} cannot be taken out: a pot, a sensor or another shelf names it.")
+                raise Refused(
+                    f"The shelf {named(label)} cannot be taken out: a pot, a sensor or another shelf names it."
+                )
             self._remove_labelled(t.shelf, shelf_id)
 
     # --- pots
@@ -95,8 +97,8 @@ class Collection(Store):
             for table in (t.note, t.placement):
                 if connection.execute(sa.select(table.c.id).where(table.c.pot_id == pot_id)).first() is not None:
                     raise Refused(
-                        f"{label!r} cannot be taken out: it has notes or a sensor. If it is no more, log that it died "
-                        "or is gone; its history then stays."
+                        f"{named(label)} cannot be taken out: it has notes or a sensor. If it is no more, log that it "
+                        "died or is gone; its history then stays."
                     )
             for row in connection.execute(sa.select(t.setup).where(t.setup.c.pot_id == pot_id)).all():
                 self._keep("setup", pot_id, {**row.body, "from_ms": row.from_ms, "to_ms": row.to_ms})
@@ -116,7 +118,7 @@ class Collection(Store):
             raise Refused("Many pots cannot be given one label.")
         with self.writing():
             for label in labels:
-                self.put_pot(checked(Pot, merged(self.pot(label).given(), changes), f"pot {label!r}"))
+                self.put_pot(checked(Pot, merged(self.pot(label).given(), changes), f"pot {named(label)}"))
 
     def batches(self) -> dict[str, list[Pot]]:
         """Batch label -> its pots, gone ones included: what arrived or was treated together."""
@@ -172,7 +174,7 @@ class Collection(Store):
                 values = {"label": label, "label_key": label_key(label), "body": body}
                 return int(connection.execute(sa.insert(table).values(values).returning(table.c.id)).scalar_one())
             if row.label != label:
-                raise Refused(f"{label!r} and {row.label!r} differ only in capitals; labels must be unique.")
+                raise Refused(f"{named(label)} and {named(row.label)} differ only in capitals; labels must be unique.")
             if row.body != body:
                 self._keep(table.name, row.id, {"label": label, **row.body})
                 connection.execute(sa.update(table).where(table.c.id == row.id).values(body=body))
@@ -185,7 +187,7 @@ class Collection(Store):
                 sa.select(table.c.label).where(table.c.label_key == label_key(new_label), table.c.id != row_id)
             ).scalar()
             if taken is not None:
-                raise Refused(f"There is already a {noun} {taken!r}; labels must be unique.")
+                raise Refused(f"There is already a {noun} {named(taken)}; labels must be unique.")
             self._keep(table.name, row_id, {"label": label})
             values = {"label": new_label, "label_key": label_key(new_label)}
             connection.execute(sa.update(table).where(table.c.id == row_id).values(values))
@@ -204,7 +206,7 @@ class Collection(Store):
 
 def unknown(noun: str, label: str, known: Mapping[str, int]) -> Unknown:
     """The refusal for a label that is not in the logbook."""
-    return Unknown(f"There is no {noun} {label!r}; {nearest(label, known)}")
+    return Unknown(f"There is no {noun} {named(label)}; {nearest(label, known)}")
 
 
 def _pot(row: Any) -> Pot:

@@ -20,7 +20,7 @@ from ingest.logbook.notes_csv import csv_from_notes, notes_from_csv
 from ingest.logbook.placements import Placements
 from ingest.logbook.plausible import new_faults, note_faults
 from ingest.logbook.records import NUMBER_COLUMNS, AnyRecord, Note, Shelf, checked_note
-from ingest.logbook.refusals import Fault, Refused, Unknown
+from ingest.logbook.refusals import Fault, Refused, Unknown, named
 from ingest.logbook.setup_toml import DatedSetup, Home, home_from_toml, toml_from_home
 from ingest.sensors import Sensor
 
@@ -63,10 +63,10 @@ class Logbook(Notes, Placements):
     def _implausible(self, home: Home) -> Iterator[Fault]:
         types, setups = {one.label: one.given() for one in self.pot_types()}, self.all_setups()
         for pot_type in home.pot_types:
-            yield from new_faults(f"pot type {pot_type.label!r}", pot_type.given(), types.get(pot_type.label))
+            yield from new_faults(f"pot type {named(pot_type.label)}", pot_type.given(), types.get(pot_type.label))
         for pot, dated in home.pots:
             for number, setup in enumerate(dated, start=1):
-                place = f"pot {pot.label!r}, set-up {number}"
+                place = f"pot {named(pot.label)}, set-up {number}"
                 yield from new_faults(place, setup.body, setups.get(pot.label))
 
     def _take_shelves(self, home: Home) -> Iterator[Fault]:
@@ -74,20 +74,20 @@ class Logbook(Notes, Placements):
         # Twice, because a shelf may borrow the air of one that stands further down.
         for shelf in home.shelves:
             if shelf.label not in known:
-                yield from _faults(f"shelf {shelf.label!r}", self.put_shelf, Shelf(label=shelf.label))
+                yield from _faults(f"shelf {named(shelf.label)}", self.put_shelf, Shelf(label=shelf.label))
         for shelf in home.shelves:
-            yield from _faults(f"shelf {shelf.label!r}", self.put_shelf, _added_to(known.get(shelf.label), shelf))
+            yield from _faults(f"shelf {named(shelf.label)}", self.put_shelf, _added_to(known.get(shelf.label), shelf))
 
     def _take_pot_types(self, home: Home) -> Iterator[Fault]:
         known = {pot_type.label: pot_type for pot_type in self.pot_types()}
         for pot_type in home.pot_types:
             whole = _added_to(known.get(pot_type.label), pot_type)
-            yield from _faults(f"pot type {pot_type.label!r}", self.put_pot_type, whole)
+            yield from _faults(f"pot type {named(pot_type.label)}", self.put_pot_type, whole)
 
     def _take_pots(self, home: Home) -> Iterator[Fault]:
         known = {pot.label: pot for pot in self.pots(gone=True)}
         for pot, setups in home.pots:
-            place = f"pot {pot.label!r}"
+            place = f"pot {named(pot.label)}"
             yield from _faults(place, self.put_pot, _added_to(known.get(pot.label), pot))
             for setup, to_ms in self._ends_of(pot.label, setups):
                 arguments = (pot.label, setup.body, setup.from_ms, to_ms)
@@ -97,7 +97,7 @@ class Logbook(Notes, Placements):
         known = {sensor.source: sensor for sensor in self.sensors()}
         for sensor in home.sensors:
             whole = _sensor_added_to(known.get(sensor.source), sensor)
-            yield from _faults(f"sensor {sensor.source!r}", self.put_sensor, whole)
+            yield from _faults(f"sensor {named(sensor.source)}", self.put_sensor, whole)
 
     def _ends_of(self, pot: str, setups: Sequence[DatedSetup]) -> list[tuple[DatedSetup, int | None]]:
         """Each set-up of a file with its end: its own, or where the file's next begins, unless ours know better."""

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 
 from ingest.logbook import tables as t
 from ingest.logbook.records import CHANGING, ENDING, NOTE_COLUMNS, Note, checked_note
-from ingest.logbook.refusals import Changed, Fault, Refused, Unknown, nearest
+from ingest.logbook.refusals import Changed, Fault, Refused, Unknown, named, nearest
 from ingest.logbook.setups import Setups
 from ingest.moments import text_of
 
@@ -101,7 +101,7 @@ class Notes(Setups):
         with self.writing():
             pots = self.pots_on(shelf, time_ms)
             if not pots:
-                raise Refused(f"No pot stood on {shelf!r} at {text_of(time_ms)}.")
+                raise Refused(f"No pot stood on {named(shelf)} at {text_of(time_ms)}.")
             return self.add_note_for(pots, {"time_ms": time_ms, "kind": "refill", **about})
 
     def correct_note(self, note_id: int, version: int, changes: Mapping[str, Any]) -> Note:
@@ -114,7 +114,7 @@ class Notes(Setups):
             old = _note(row)
             forbidden = set(changes) & {"id", "version", "withdrawn"}
             if forbidden:
-                raise Refused(f"{min(forbidden)!r} is the logbook's own and cannot be corrected.")
+                raise Refused(f"{named(min(forbidden))} is the logbook's own and cannot be corrected.")
             kept = {key: value for key, value in {**_person_given(old), **changes}.items() if value is not None}
             new = checked_note(kept)
             if _person_given(new) == _person_given(old):
@@ -193,10 +193,12 @@ class Notes(Setups):
             pot_id = self._id_of(t.pot, pot, "pot")
             rows = self._setup_rows(pot_id)
             if any(row.from_ms > at_ms for row in rows):
-                raise Refused(f"{pot!r} has a set-up after {text_of(at_ms)}, so it was still there.")
+                raise Refused(f"{named(pot)} has a set-up after {text_of(at_ms)}, so it was still there.")
             gone = connection.execute(sa.select(t.pot.c.gone_ms).where(t.pot.c.id == pot_id)).scalar()
             if gone is not None:
-                raise Refused(f"{pot!r} is already noted as gone since {text_of(gone)}; correct that note instead.")
+                raise Refused(
+                    f"{named(pot)} is already noted as gone since {text_of(gone)}; correct that note instead."
+                )
             if rows and rows[-1].to_ms is None and rows[-1].from_ms < at_ms:
                 connection.execute(sa.update(t.setup).where(t.setup.c.id == rows[-1].id).values(to_ms=at_ms))
             connection.execute(sa.update(t.pot).where(t.pot.c.id == pot_id).values(gone_ms=at_ms))
@@ -275,7 +277,7 @@ class Notes(Setups):
 
 def _refuse_unknown_pots(notes: Sequence[Note], places: Sequence[str], pots: Mapping[str, int]) -> None:
     faults = [
-        Fault(f"{place}, column pot" if place else "", f"There is no pot {note.pot!r}; {nearest(note.pot, pots)}")
+        Fault(f"{place}, column pot" if place else "", f"There is no pot {named(note.pot)}; {nearest(note.pot, pots)}")
         for note, place in zip(notes, places, strict=True)
         if note.pot is not None and note.pot not in pots
     ]

@@ -13,7 +13,7 @@ from typing import Any
 import pandas as pd
 
 from ingest.logbook.records import COUNT_COLUMNS, NOTE_COLUMNS, NUMBER_COLUMNS, Note, checked_note
-from ingest.logbook.refusals import Fault, Refused
+from ingest.logbook.refusals import Fault, Refused, named
 from ingest.logbook.spreadsheets import columns_of, decoded, number, plain_number, rows, written
 from ingest.moments import ms_of_text, texts_of
 
@@ -79,7 +79,7 @@ def _values(row_number: int, cells: dict[str, str], zone: tzinfo | None) -> tupl
 def _count(cell: str) -> int:
     value = number(cell)
     if value != math.floor(value):
-        raise ValueError(f"{cell.strip()!r} is not a whole number.")
+        raise ValueError(f"{named(cell.strip())} is not a whole number.")
     return int(value)
 
 

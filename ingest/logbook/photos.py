@@ -16,7 +16,7 @@ from typing import BinaryIO
 
 from PIL import Image, ImageOps, UnidentifiedImageError, features
 
-from ingest.logbook.refusals import Refused, Unknown
+from ingest.logbook.refusals import Refused, Unknown, named
 
 LARGEST_BYTES = 25_000_000
 LONGEST_EDGE_PX = 2560
@@ -58,7 +58,7 @@ def photo_path(folder: Path, name: str, *, thumbnail: bool = False) -> Path:
     """Where a photo lies; `Unknown` for any name that is not one of ours."""
     path = folder / ("thumbnails" if thumbnail else "") / name
     if not _NAME.fullmatch(name) or not path.is_file():
-        raise Unknown(f"There is no photo {name[:60]!r}.")
+        raise Unknown(f"There is no photo {named(name[:60])}.")
     return path
 
 

@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from ingest.logbook import tables as t
 from ingest.logbook.collection import Collection, unknown
 from ingest.logbook.records import Placed, SensorRecord, checked, sensor_record
-from ingest.logbook.refusals import Overlap, Refused, Unknown, nearest
+from ingest.logbook.refusals import Overlap, Refused, Unknown, named, nearest
 from ingest.logbook.spans import Span, extended_by_removal, opening
 from ingest.moments import text_of
 from ingest.sensors import Placement, Sensor, why_unusable
@@ -52,7 +52,7 @@ class Placements(Collection):
         """One sensor by its source; `Unknown` names the nearest."""
         found = {sensor.source: sensor for sensor in self.sensors()}
         if source not in found:
-            raise Unknown(f"There is no sensor {source!r}; {nearest(source, found)}")
+            raise Unknown(f"There is no sensor {named(source)}; {nearest(source, found)}")
         return found[source]
 
     def put_sensor(self, sensor: Sensor) -> None:
@@ -88,7 +88,7 @@ class Placements(Collection):
     def place_sensor(self, source: str, at: str, from_ms: int, to_ms: int | None = None) -> None:
         """Say that a sensor served a place from a moment on. One that begins at the same moment is corrected."""
         values = {"from_ms": from_ms, "at": at} | ({} if to_ms is None else {"to_ms": to_ms})
-        placed = checked(Placed, values, f"sensor {source!r}, placed")
+        placed = checked(Placed, values, f"sensor {named(source)}, placed")
         shelf, _, pot = placed.at.partition("/")
         with self.writing() as connection:
             sensor_id = self._sensor_id(source)
@@ -101,7 +101,7 @@ class Placements(Collection):
             if same is not None:
                 self._correct(source, same, place, to_ms)
                 return
-            fit = opening([_span(row) for row in rows], from_ms, to_ms, f"A placement of {source!r}")
+            fit = opening([_span(row) for row in rows], from_ms, to_ms, f"A placement of {named(source)}")
             new = [{"sensor_id": sensor_id, "from_ms": from_ms, "to_ms": fit.to_ms, **place}]
             if fit.closes is not None:
                 closed = next(row for row in rows if row.id == fit.closes)
@@ -118,7 +118,7 @@ class Placements(Collection):
             rows = self._placement_rows(self._sensor_id(source))
             row = next((r for r in rows if r.from_ms < at_ms and (r.to_ms is None or at_ms < r.to_ms)), None)
             if row is None:
-                raise Refused(f"{source!r} stood nowhere at {text_of(at_ms)}.")
+                raise Refused(f"{named(source)} stood nowhere at {text_of(at_ms)}.")
             self._keep_placement(row)
             connection.execute(sa.update(t.placement).where(t.placement.c.id == row.id).values(to_ms=at_ms))
 
@@ -128,7 +128,7 @@ class Placements(Collection):
             rows = self._placement_rows(self._sensor_id(source))
             row = next((r for r in rows if r.from_ms == from_ms), None)
             if row is None:
-                raise Unknown(f"{source!r} has no placement that begins at {text_of(from_ms)}.")
+                raise Unknown(f"{named(source)} has no placement that begins at {text_of(from_ms)}.")
             longer = extended_by_removal([_span(other) for other in rows], _span(row))
             self._keep_placement(row)
             connection.execute(sa.delete(t.placement).where(t.placement.c.id == row.id))
@@ -140,14 +140,14 @@ class Placements(Collection):
         """Another device takes a sensor's place from a moment on; the old one keeps its history."""
         if new.source == source:
             raise Refused(
-                f"Both devices would report as {source!r}: give the new one a topic of its own, so that the old "
+                f"Both devices would report as {named(source)}: give the new one a topic of its own, so that the old "
                 "one's readings and calibration stay its own."
             )
         with self.writing():
             old = self.sensor(source)
             stood = [p for p in old.placed if p.from_ms < at_ms and (p.to_ms is None or at_ms < p.to_ms)]
             if not stood:
-                raise Refused(f"{source!r} stood nowhere at {text_of(at_ms)}.")
+                raise Refused(f"{named(source)} stood nowhere at {text_of(at_ms)}.")
             self.unplace_sensor(source, at_ms)
             self.put_sensor(replace(new, placed=(Placement(at_ms, stood[0].to_ms, stood[0].at),)))
 
@@ -180,7 +180,7 @@ class Placements(Collection):
         if to_ms is not None and (row.to_ms is None or to_ms > row.to_ms):
             following = [r.from_ms for r in self._placement_rows(row.sensor_id) if r.from_ms > row.from_ms]
             if following and to_ms > min(following):
-                raise Overlap(f"A placement of {source!r} until {text_of(to_ms)} would overlap the one after it.")
+                raise Overlap(f"A placement of {named(source)} until {text_of(to_ms)} would overlap the one after it.")
         values = {**place, "to_ms": row.to_ms if to_ms is None else to_ms}
         if all(getattr(row, key) == value for key, value in values.items()):
             return
@@ -198,7 +198,7 @@ def _refuse_overlaps(sensor: Sensor) -> None:
     for earlier, later in pairwise(placed):
         if later.from_ms == earlier.from_ms or (earlier.to_ms is not None and earlier.to_ms > later.from_ms):
             raise Overlap(
-                f"{sensor.source!r} would stand at {earlier.at!r} and at {later.at!r} at once "
+                f"{named(sensor.source)} would stand at {named(earlier.at)} and at {named(later.at)} at once "
                 f"from {text_of(later.from_ms)}; a sensor serves one place at a time."
             )
 

@@ -24,7 +24,7 @@ from pydantic import (
     model_validator,
 )
 
-from ingest.logbook.refusals import Fault, Refused, faults_of, listed, nearest
+from ingest.logbook.refusals import Fault, Refused, faults_of, listed, named, nearest
 from ingest.moments import EARLIEST_MS, LATEST_MS, zone_named
 from ingest.sensors import Placement, Sensor
 
@@ -103,10 +103,10 @@ def _number(low: float, high: float, *, above: bool = False, whole: bool = False
 
     def check(value: object) -> float:
         if isinstance(value, bool) or not isinstance(value, int if whole else (int, float)):
-            raise ValueError(f"{value!r} is not {noun}.")
+            raise ValueError(f"{named(value)} is not {noun}.")
         # Written so that NaN fails too.
         if not (low < value <= high if above else low <= value <= high):
-            raise ValueError(f"{value!r} is not {noun} {span}.")
+            raise ValueError(f"{named(value)} is not {noun} {span}.")
         return value
 
     return check
@@ -126,7 +126,7 @@ TimeMs = Annotated[int, PlainValidator(_number(EARLIEST_MS, LATEST_MS, whole=Tru
 def _text(longest: int, *, lines: bool) -> Callable[[object], str]:
     def check(value: object) -> str:
         if not isinstance(value, str):
-            raise ValueError(f"{value!r} is not text.")
+            raise ValueError(f"{named(value)} is not text.")
         # One form for the eye and the index, one kind of line end: text then survives every way out and in.
         text = unicodedata.normalize("NFC", value.replace("\r\n", "\n").replace("\r", "\n")).strip()
         if _UNSEEN.search(text) or (not lines and ("\n" in text or "\t" in text)):
@@ -148,7 +148,7 @@ def _label(value: object) -> str:
 def _shelf_label(value: object) -> str:
     text = _label(value)
     if "/" in text:
-        raise ValueError(f"{text!r}: a shelf's label cannot hold '/', which parts shelf from pot.")
+        raise ValueError(f"{named(text)}: a shelf's label cannot hold '/', which parts shelf from pot.")
     return text
 
 
@@ -170,7 +170,7 @@ def _zone(value: object) -> str:
 def _topic(value: object) -> str:
     text = _text(500, lines=False)(value)
     if not text or "#" in text or "+" in text:
-        raise ValueError(f"{text!r} is not a topic: it cannot be empty nor hold '#' or '+'.")
+        raise ValueError(f"{named(text)} is not a topic: it cannot be empty nor hold '#' or '+'.")
     return text
 
 
@@ -229,7 +229,7 @@ def _is_word(value: object) -> str:
 def _grain(value: object) -> object:
     if isinstance(value, str):
         if value not in get_args(Grain):
-            raise ValueError(f"{value!r} is not a grain; it may be fine, medium, coarse, or its size in mm.")
+            raise ValueError(f"{named(value)} is not a grain; it may be fine, medium, coarse, or its size in mm.")
         return value
     return _number(0, 100, above=True)(value)
 
@@ -239,15 +239,15 @@ def _mix(value: object) -> object:
     if value == "unknown":
         return value
     if not isinstance(value, Mapping) or not value:
-        raise ValueError(f"{value!r} is not a mix: name its media, or say 'unknown'.")
+        raise ValueError(f"{named(value)} is not a mix: name its media, or say 'unknown'.")
     for medium in value:
         if medium not in MEDIA:
-            raise ValueError(f"there is no medium {medium!r}; {nearest(medium, MEDIA)}")
+            raise ValueError(f"there is no medium {named(medium)}; {nearest(medium, MEDIA)}")
     shares = list(value.values())
     if all(isinstance(share, str) for share in shares):
         wrong = [share for share in shares if share not in get_args(Share)]
         if wrong:
-            raise ValueError(f"{wrong[0]!r} is not a share; it may be {listed(get_args(Share))}, or a number.")
+            raise ValueError(f"{named(wrong[0])} is not a share; it may be {listed(get_args(Share))}, or a number.")
     else:
         if any(isinstance(share, str) for share in shares):
             raise ValueError("its shares are words and numbers mixed; give all of one sort.")
@@ -368,12 +368,12 @@ class Placed(Record):
 def _points(value: object) -> tuple[tuple[float, float], ...]:
     """Calibration points raw -> unit, with raw rising strictly and the unit rising or falling throughout."""
     if not isinstance(value, (list, tuple)):
-        raise ValueError(f"{value!r} is not a list of [raw, value] pairs.")
+        raise ValueError(f"{named(value)} is not a list of [raw, value] pairs.")
     number = _number(-1e12, 1e12)
     points = []
     for pair in value:
         if not isinstance(pair, (list, tuple)) or len(pair) != 2:
-            raise ValueError(f"{pair!r} is not a [raw, value] pair.")
+            raise ValueError(f"{named(pair)} is not a [raw, value] pair.")
         points.append((number(pair[0]), number(pair[1])))
     if len(points) == 1:
         raise ValueError("a calibration needs two points or more.")
@@ -421,7 +421,7 @@ def sensor_record(sensor: Sensor) -> SensorRecord:
     known = {field.name: getattr(sensor, field.name) for field in fields(sensor)}
     values = {name: value for name, value in known.items() if value is not None and name != "placed"}
     placed = [{"from_ms": p.from_ms, "to_ms": p.to_ms, "at": p.at} for p in sensor.placed]
-    return checked(SensorRecord, {**values, "placed": placed}, f"sensor {sensor.source!r}")
+    return checked(SensorRecord, {**values, "placed": placed}, f"sensor {named(sensor.source)}")
 
 
 # --- notes ----------------------------------------------------------------------------------------------------------
@@ -581,7 +581,7 @@ class Note(Record):
         if low is not None and high is not None and low > high:
             raise ValueError(f"the dry layer cannot be between {low:g} and {high:g} mm: the low end is above the high.")
         if self.pot is None and self.kind not in WITHOUT_POT:
-            raise ValueError(f"a note of kind {self.kind!r} needs a pot.")
+            raise ValueError(f"a note of kind {named(self.kind)} needs a pot.")
         return self
 
 

@@ -17,7 +17,7 @@ WORD_OR_TABLE = ("word", "table", "points")  # tags of the unions in records.py;
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing that is wrong, where (`row 3, column level_mm`; `pot 'window left'`; or nothing), as a sentence."""
+    """One thing that is wrong, where (`row 3, column level_mm`; `pot “window left”`; or nothing), as a sentence."""
 
     where: str
     says: str
@@ -52,12 +52,20 @@ class Changed(Refused):
     """Somebody else has changed this since it was read."""
 
 
+def named(given: object) -> str:
+    """What a person typed, in quotation marks, as it was typed; what cannot be seen is escaped, so that nothing hides
+    in it. What is no text stands as it is."""
+    if not isinstance(given, str):
+        return repr(given)
+    return f"“{''.join(one if one.isprintable() else ascii(one)[1:-1] for one in given)}”"
+
+
 def nearest(word: object, valid: Iterable[str]) -> str:
     """The sentence's tail that helps: the nearest valid word, or all of them when none is near."""
     words = list(valid)
     near = difflib.get_close_matches(str(word), words, n=1, cutoff=0.6)
     if near:
-        return f"did you mean {near[0]!r}?"
+        return f"did you mean {named(near[0])}?"
     return f"it may be {listed(words)}." if words else "there is none yet."
 
 
@@ -78,13 +86,16 @@ def _fault(detail: dict[str, Any], model: type[BaseModel], where: str) -> Fault:
     key = _path(path)
     given = detail["input"]
     if detail["type"] == "extra_forbidden":
-        says = f"there is no key {path[-1]!r}; {nearest(path[-1], _keys_at(model, path[:-1]))}"
+        says = f"there is no key {named(path[-1])}; {nearest(path[-1], _keys_at(model, path[:-1]))}"
         return Fault(_joined(where, _path(path[:-1])), says)
     if detail["type"] == "missing":
-        return Fault(_joined(where, _path(path[:-1])), f"{path[-1]!r} is missing.")
+        return Fault(_joined(where, _path(path[:-1])), f"{named(path[-1])} is missing.")
     if detail["type"] == "literal_error":
         words = [word.strip("'") for word in detail["ctx"]["expected"].replace(" or ", ", ").split(", ")]
-        return Fault(_joined(where, key), f"{given!r} is not one of its words; {nearest(given, words)}")
+        return Fault(
+            _joined(where, key),
+            f"{named(given)} is not one of its words; {nearest(given, words)}",
+        )
     message = str(detail.get("ctx", {}).get("error", "")) or f"{_shortened(given)}: {detail['msg']}."
     return Fault(_joined(where, key), message)
 

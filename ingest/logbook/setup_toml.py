@@ -14,7 +14,7 @@ from typing import Any
 import tomlkit
 
 from ingest.logbook.records import AnyRecord, Pot, PotType, SensorRecord, SetUp, Shelf, checked, merged
-from ingest.logbook.refusals import Fault, Refused, nearest
+from ingest.logbook.refusals import Fault, Refused, named, nearest
 from ingest.logbook.spreadsheets import decoded
 from ingest.moments import moment_of, ms_of
 from ingest.sensors import Sensor
@@ -53,7 +53,7 @@ def home_from_toml(body: bytes | str, zone: tzinfo | None = None) -> Home:
     home = Home()
     for name in given:
         if name not in _TABLES:
-            reader.faults.append(Fault("", f"there is no table {name!r}; {nearest(name, _TABLES)}"))
+            reader.faults.append(Fault("", f"there is no table {named(name)}; {nearest(name, _TABLES)}"))
     for place, table in reader.tables(given, "shelf"):
         home.shelves.extend(reader.record(Shelf, table, place))
     for place, table in reader.tables(given, "pot_type"):
@@ -84,15 +84,15 @@ class _Reader:
         """Each table of an array of tables, with what it is called in a sentence."""
         found = parent.get(key, [])
         if not isinstance(found, list):
-            self.faults.append(Fault(place, f"{key!r} must be a list of tables, like [[{key}]]."))
+            self.faults.append(Fault(place, f"{named(key)} must be a list of tables, like [[{key}]]."))
             return
         for count, table in enumerate(found, start=1):
             at = ", ".join(part for part in (place, f"{noun or key.replace('_', ' ')} {count}") if part)
             if not isinstance(table, dict):
-                self.faults.append(Fault(at, f"{table!r} is not a table."))
+                self.faults.append(Fault(at, f"{named(table)} is not a table."))
                 continue
             label = table.get("label") or table.get("topic")
-            yield (f"{key.replace('_', ' ')} {label!r}" if label and not place else at), table
+            yield (f"{key.replace('_', ' ')} {named(label)}" if label and not place else at), table
 
     def record(self, model: type[AnyRecord], table: Mapping[str, Any], place: str) -> list[AnyRecord]:
         """The record in a list, or an empty list and its faults noted."""
@@ -138,7 +138,7 @@ class _Reader:
         """Two entries of one label are a fault."""
         folded = [label.casefold() for label in labels]
         for label in sorted({label for label in labels if folded.count(label.casefold()) > 1}):
-            self.faults.append(Fault(f"{noun} {label!r}", "the file has it twice; labels must be unique."))
+            self.faults.append(Fault(f"{noun} {named(label)}", "the file has it twice; labels must be unique."))
 
     def no_overlap(self, place: str, setups: Sequence[DatedSetup]) -> None:
         """Two set-ups of the file in force at once are a fault."""
@@ -154,7 +154,7 @@ class _Reader:
                 return ms_of(value, self.zone)
             if isinstance(value, date):
                 return ms_of(datetime(value.year, value.month, value.day), self.zone)  # noqa: DTZ001 (ms_of adds the zone)
-            raise ValueError(f"{value!r} is not a time like 2026-03-01T09:00:00Z.")
+            raise ValueError(f"{named(value)} is not a time like 2026-03-01T09:00:00Z.")
         except ValueError as error:
             self.faults.append(Fault(place, str(error)))
             return 0

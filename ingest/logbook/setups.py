@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from ingest.logbook import tables as t
 from ingest.logbook.collection import Collection
 from ingest.logbook.records import Pot, SetUp, SetUpChange, checked, merged
-from ingest.logbook.refusals import Overlap, Refused, Unknown
+from ingest.logbook.refusals import Overlap, Refused, Unknown, named
 from ingest.logbook.spans import Span, extended_by_removal, opening
 from ingest.moments import text_of
 
@@ -77,9 +77,9 @@ class Setups(Collection):
 
         Two changes of one visit may share their moment: the second takes effect a millisecond later.
         """
-        given = checked(SetUpChange, change, f"pot {pot!r}, change").given()
+        given = checked(SetUpChange, change, f"pot {named(pot)}, change").given()
         if not given:
-            raise Refused(f"The change of {pot!r} names nothing that changes.")
+            raise Refused(f"The change of {named(pot)} names nothing that changes.")
         with self.writing():
             pot_id = self._id_of(t.pot, pot, "pot")
             if given.get("shelf") is not None:
@@ -99,7 +99,7 @@ class Setups(Collection):
             pot_id = self._id_of(t.pot, pot, "pot")
             row = next((row for row in self._setup_rows(pot_id) if row.from_ms == from_ms), None)
             if row is None:
-                raise Unknown(f"{pot!r} has no set-up that begins at {text_of(from_ms)}.")
+                raise Unknown(f"{named(pot)} has no set-up that begins at {text_of(from_ms)}.")
             self._refuse_a_notes_own(pot, row)
             self._remove(row)
             self._apply_changes(pot, pot_id)
@@ -134,7 +134,7 @@ class Setups(Collection):
             pattern = self.pot(label)
             setup = self.setup_at(label, from_ms)
             if setup is None:
-                raise Refused(f"{label!r} has no set-up at {text_of(from_ms)} that could be copied.")
+                raise Refused(f"{named(label)} has no set-up at {text_of(from_ms)} that could be copied.")
             body = {key: value for key, value in setup.items() if key not in ("from_ms", "to_ms")}
             about = {key: value for key, value in pattern.given().items() if key not in ("label", "gone_ms")}
             for new_label in new_labels:
@@ -152,7 +152,7 @@ class Setups(Collection):
 
     def _must_be_new(self, label: str) -> None:
         if label in self._ids(t.pot):
-            raise Refused(f"There is already a pot {label!r}; labels must be unique.")
+            raise Refused(f"There is already a pot {named(label)}; labels must be unique.")
 
     def _setup_rows(self, pot_id: int) -> list[sa.Row[Any]]:
         with self.reading() as connection:
@@ -161,7 +161,7 @@ class Setups(Collection):
 
     def _open(self, pot: str, pot_id: int, from_ms: int, to_ms: int | None, values: Mapping[str, Any]) -> None:
         rows = self._setup_rows(pot_id)
-        fit = opening([_span(row) for row in rows], from_ms, to_ms, f"A set-up of {pot!r}")
+        fit = opening([_span(row) for row in rows], from_ms, to_ms, f"A set-up of {named(pot)}")
         new = [{"pot_id": pot_id, "from_ms": from_ms, "to_ms": fit.to_ms, **values}]
         with self.writing() as connection:
             if fit.closes is not None:
@@ -192,7 +192,7 @@ class Setups(Collection):
             values = {"body": body, "change": None}
         if to_ms is not None and row.to_ms != to_ms:
             if row.to_ms is not None and to_ms > row.to_ms:
-                raise Overlap(f"The set-up of {pot!r} until {text_of(to_ms)} would overlap the one after it.")
+                raise Overlap(f"The set-up of {named(pot)} until {text_of(to_ms)} would overlap the one after it.")
             values["to_ms"] = to_ms
         if values:
             self._keep_setup(row)
@@ -202,7 +202,7 @@ class Setups(Collection):
     def _refuse_a_notes_own(self, pot: str, row: sa.Row[Any]) -> None:
         if row.note_id is not None:
             raise Refused(
-                f"The set-up of {pot!r} from {text_of(row.from_ms)} is what note {row.note_id} tells of; "
+                f"The set-up of {named(pot)} from {text_of(row.from_ms)} is what note {row.note_id} tells of; "
                 "correct or withdraw that note."
             )
 
@@ -222,7 +222,7 @@ class Setups(Collection):
                 body = row.body if row.change is None else merged(before, row.change)
                 if "shelf" not in body:
                     raise Refused(
-                        f"{pot!r} has no set-up before {text_of(row.from_ms)} that could change; "
+                        f"{named(pot)} has no set-up before {text_of(row.from_ms)} that could change; "
                         "describe how it was set up then first."
                     )
                 if body != row.body:
@@ -237,7 +237,7 @@ class Setups(Collection):
 
 def _checked_body(pot: str, setup: Mapping[str, Any]) -> dict[str, Any]:
     body = {key: value for key, value in setup.items() if key not in ("from_ms", "to_ms")}
-    return merged({}, checked(SetUp, body, f"pot {pot!r}, set-up").given())
+    return merged({}, checked(SetUp, body, f"pot {named(pot)}, set-up").given())
 
 
 def _plain(row: sa.Row[Any]) -> dict[str, Any]:

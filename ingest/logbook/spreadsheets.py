@@ -9,7 +9,7 @@ import io
 import re
 from collections.abc import Iterable, Iterator, Sequence
 
-from ingest.logbook.refusals import Fault, Refused, nearest
+from ingest.logbook.refusals import Fault, Refused, named, nearest
 
 # A cell that begins so is run as a formula by spreadsheets (OWASP, "CSV Injection"); an apostrophe disarms it. Where
 # semicolons part cells, a spreadsheet reads our commas as text and may begin a cell in the middle of one of ours.
@@ -56,10 +56,12 @@ def columns_of(header: Sequence[str], valid: Sequence[str], required: Sequence[s
     while names and not names[-1]:
         names.pop()
     faults = [
-        Fault("row 1", f"there is no column {name!r}; {nearest(name, valid)}") for name in names if name not in valid
+        Fault("row 1", f"there is no column {named(name)}; {nearest(name, valid)}")
+        for name in names
+        if name not in valid
     ]
-    faults += [Fault("row 1", f"the column {name!r} stands twice.") for name in valid if names.count(name) > 1]
-    faults += [Fault("row 1", f"the column {name!r} is missing.") for name in required if name not in names]
+    faults += [Fault("row 1", f"the column {named(name)} stands twice.") for name in valid if names.count(name) > 1]
+    faults += [Fault("row 1", f"the column {named(name)} is missing.") for name in required if name not in names]
     if faults:
         raise Refused(*faults)
     return names
@@ -72,11 +74,11 @@ def number(cell: str) -> float:
         return float(text)
     if _GROUPED.fullmatch(text):
         raise ValueError(
-            f"{text!r} could be {text.replace(',', '.')} or {text.replace(',', '')}; write it with a point."
+            f"{named(text)} could be {text.replace(',', '.')} or {text.replace(',', '')}; write it with a point."
         )
     if _COMMA.fullmatch(text):
         return float(text.replace(",", "."))
-    raise ValueError(f"{text!r} is not a number.")
+    raise ValueError(f"{named(text)} is not a number.")
 
 
 def disarmed(text: str) -> str:

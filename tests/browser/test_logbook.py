@@ -471,7 +471,7 @@ def test_what_is_refused_later_is_not_lost(open_page, glasshouse, watch):
     page.clock.fast_forward(AGAIN_MS)
     expect(page.locator("#kept")).to_have_text("Kept here, could not be taken: 1")
     page.goto(glasshouse.address + "/logbook")
-    expect(page.locator(".logbook-waiting")).to_contain_text("There is no pot 'window left'")
+    expect(page.locator(".logbook-waiting")).to_contain_text("There is no pot “window left”")
     glasshouse.logbook.rename_pot("window far left", "window left")
     page.locator("[data-again]").click()
     expect(page.locator("#kept")).to_be_hidden()
@@ -496,8 +496,8 @@ def test_while_the_logbooks_database_is_locked_notes_are_kept_on_the_device(open
 @pytest.mark.parametrize(
     ("path", "words"),
     [
-        ("/logbook/no%20such%20pot", "There is no pot 'no such pot'"),
-        ("/logbook/%3Cimg%20src=x%20onerror=alert(1)%3E", "There is no pot '<img src=x onerror=alert(1)>'"),
+        ("/logbook/no%20such%20pot", "There is no pot “no such pot”"),
+        ("/logbook/%3Cimg%20src=x%20onerror=alert(1)%3E", "There is no pot “<img src=x onerror=alert(1)>”"),
         ("/note/12345", "There is no note 12345."),
         ("/note/nonsense", "There is no kind of note called “nonsense”."),
         (POT + "/nonsense", "There is no kind of note called “nonsense”."),

@@ -148,7 +148,7 @@ def test_a_refusal_stands_in_the_row_and_nothing_is_kept(open_page, glasshouse, 
     page.get_by_text("Filled one that is not on the list?").click()
     with page.expect_response("**/change/notes"):
         page.locator("[data-row='ghost']").get_by_role("button", name="found low").click()
-    expect(page.locator("[data-row='ghost'] .round-fault")).to_contain_text("There is no pot 'ghost'")
+    expect(page.locator("[data-row='ghost'] .round-fault")).to_contain_text("There is no pot “ghost”")
     expect(page.locator("[data-row='ghost'] .round-tiles")).to_be_visible()
     assert glasshouse.logbook.notes() == []
 

@@ -166,7 +166,7 @@ def test_answers_for_machines_are_json_whatever_the_words_are(home: Home):
     ("name", "body", "says"),
     [
         ("follow_up_done", {"note_id": 2**40, "step": "repeat"}, f"There is no note {2**40}."),
-        ("pot_type", {"label": "tall", "setup": {"points": 0}}, "there is no key 'points'"),
+        ("pot_type", {"label": "tall", "setup": {"points": 0}}, "there is no key “points”"),
     ],
 )
 def test_numbers_and_keys_that_fit_nowhere_are_refused_in_a_sentence(client: FlaskClient, name, body, says):

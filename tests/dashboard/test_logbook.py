@@ -128,7 +128,7 @@ def test_a_pots_answer_keeps_withdrawn_notes_and_what_was_said_before(home: Home
 
 def test_a_wrong_pot_or_note_gets_a_sentence(home: Home) -> None:
     ask = asks_of(home)
-    assert "did you mean 'left'?" in tell(ask, "/logbook/lefd", 14)["refused"]
+    assert "did you mean “left”?" in tell(ask, "/logbook/lefd", 14)["refused"]
     assert "no note 99" in tell(ask, "/note/99", 14)["refused"]
 
 

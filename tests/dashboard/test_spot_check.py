@@ -80,7 +80,7 @@ def test_the_time_is_the_growers(home: Home) -> None:
         ({"time_ms": NOW_MS + HOUR_MS + 1}, "time", "That is still to come: it is 2026-03-20 12:00 (Europe/Lisbon)."),
         ({"time": "yesterday"}, "time", "'yesterday' is not a time like 2026-03-01T09:00:00Z."),
         ({"time_ms": -1}, "time", "That is before 1970."),
-        ({"shelf": "starwell"}, "shelf", "There is no shelf 'starwell'; did you mean 'stairwell'?"),
+        ({"shelf": "starwell"}, "shelf", "There is no shelf “starwell”; did you mean “stairwell”?"),
         ({"shelf": ""}, "shelf", "Choose the shelf."),
     ],
 )

@@ -139,9 +139,9 @@ def test_the_habits_of_spreadsheets_are_tolerated(logbook, readings, body):
         (
             "time,place,quantity,valu\n",
             [
-                "row 1: there is no column 'valu'; did you mean 'value'?",
-                "row 1: the column 'value' is missing.",
-                "row 1: the column 'unit' is missing.",
+                "row 1: there is no column “valu”; did you mean “value”?",
+                "row 1: the column “value” is missing.",
+                "row 1: the column “unit” is missing.",
             ],
         ),
         (
@@ -150,10 +150,10 @@ def test_the_habits_of_spreadsheets_are_tolerated(logbook, readings, body):
             [
                 "row 2, column time: 2026-03-05T10:00:00 says no time zone",
                 "row 4, column time: '2026-13-05T10:00:00Z' is not a time like",
-                "row 4, column value: '2x' is not a number.",
-                "row 2, column place: there is no shelf 'east-windw'; did you mean 'east-window'?",
-                "row 4, column place: there is no pot 'window lft'; did you mean 'window left'?",
-                "row 4, column quantity: there is no quantity 'air_temp'; did you mean 'air_temperature'?",
+                "row 4, column value: “2x” is not a number.",
+                "row 2, column place: there is no shelf “east-windw”; did you mean “east-window”?",
+                "row 4, column place: there is no pot “window lft”; did you mean “window left”?",
+                "row 4, column quantity: there is no quantity “air_temp”; did you mean “air_temperature”?",
             ],
         ),
         (
@@ -161,15 +161,15 @@ def test_the_habits_of_spreadsheets_are_tolerated(logbook, readings, body):
             ["250 %RH is not a relative humidity that"],
         ),
         (HEADER + "2026-03-05T10:00Z,stairwell,air_temperature,20,mm\n", ["has no unit 'mm'"]),
-        (HEADER + "2026-03-05T10:00Z,stairwell,air_temperature,1e999,Cel\n", ["'1e999' is too large for a number."]),
-        (HEADER + "2026-03-05T10:00Z,stairwell,air_temperature,NaN,Cel\n", ["'NaN' is not a number."]),
-        (HEADER + "2026-03-05T10:00Z,stairwell,air_temperature,,Cel\n", ["column value: '' is not a number."]),
+        (HEADER + "2026-03-05T10:00Z,stairwell,air_temperature,1e999,Cel\n", ["“1e999” is too large for a number."]),
+        (HEADER + "2026-03-05T10:00Z,stairwell,air_temperature,NaN,Cel\n", ["“NaN” is not a number."]),
+        (HEADER + "2026-03-05T10:00Z,stairwell,air_temperature,,Cel\n", ["column value: “” is not a number."]),
         (HEADER + "1969-03-05T10:00Z,stairwell,air_temperature,2,Cel\n", ["is not between 1970 and 2200."]),
         (HEADER + "2026-03-05T10:00Z,stairwell,battery,9,%,1\n", ["row 2: it has 6 cells for 5 columns."]),
         (
             HEADER
             + "2026-03-05T10:00Z,stairwell,air_temperature,2,Cel\n2026-03-05T11:00Z,stairwell,air_temperature,2,K\n",
-            ["row 3, column unit: air_temperature of 'stairwell' is in 'Cel' above and in 'K' here; use one unit."],
+            ["row 3, column unit: air_temperature of “stairwell” is in “Cel” above and in “K” here; use one unit."],
         ),
     ],
 )

@@ -95,7 +95,7 @@ def test_a_withdrawn_change_is_taken_out_of_the_changes_after_it(book):
 
 
 def test_a_change_without_a_set_up_before_it_is_refused_whole(book):
-    with pytest.raises(Refused, match="'window left' has no set-up before 2026-02-28T00:00:00Z that could change"):
+    with pytest.raises(Refused, match="“window left” has no set-up before 2026-02-28T00:00:00Z that could change"):
         book.add_notes([LOOK, {**COVER, "time_ms": march(1) - 86_400_000}])
     assert book.notes() == []
 
@@ -123,7 +123,7 @@ def test_one_note_goes_to_many_pots_and_a_whole_shelf_is_filled(book):
         ("window left", "refill"),
         ("window right", "refill"),
     ]
-    with pytest.raises(Refused, match="No pot stood on 'stairwell' at 2026-03-01"):
+    with pytest.raises(Refused, match="No pot stood on “stairwell” at 2026-03-01"):
         book.fill_shelf("stairwell", march(1))
 
 
@@ -152,18 +152,18 @@ def test_every_write_changes_the_revision_and_no_reading_does(book):
 @pytest.mark.parametrize(
     ("changes", "sentence"),
     [
-        ({"pot": "window lft"}, "There is no pot 'window lft'; did you mean 'window left'?"),
-        ({"pot": None}, "a note of kind 'inspection' needs a pot."),
-        ({"kind": "inspect"}, "kind: 'inspect' is not one of its words; did you mean 'inspection'?"),
+        ({"pot": "window lft"}, "There is no pot “window lft”; did you mean “window left”?"),
+        ({"pot": None}, "a note of kind “inspection” needs a pot."),
+        ({"kind": "inspect"}, "kind: “inspect” is not one of its words; did you mean “inspection”?"),
         ({"dry_layer_low_mm": 30}, "cannot be between 30 and 20.5 mm"),
         ({"tips_growing": 2.5}, "tips_growing: 2.5 is not a whole number."),
         ({"tips_growing": -1}, "tips_growing: -1 is not a whole number from 0"),
         ({"level_mm": float("inf")}, "level_mm: inf is not a number from 0"),
         ({"time_ms": 10**15}, "time_ms: 1000000000000000 is not a whole number from 0"),
-        ({"detail": {"mold": True}}, "detail: there is no key 'mold'; did you mean 'mould'?"),
-        ({"detail": {"ph": 7}}, "detail: there is no key 'ph'"),
+        ({"detail": {"mold": True}}, "detail: there is no key “mold”; did you mean “mould”?"),
+        ({"detail": {"ph": 7}}, "detail: there is no key “ph”"),
         ({"text": "x" * 20_001}, "text: it is 20001 characters long; 20000 is the most."),
-        ({"levl_mm": 3}, "there is no key 'levl_mm'; did you mean 'level_mm'?"),
+        ({"levl_mm": 3}, "there is no key “levl_mm”; did you mean “level_mm”?"),
     ],
 )
 def test_a_note_that_makes_no_sense_is_refused_by_key(fresh, changes, sentence):

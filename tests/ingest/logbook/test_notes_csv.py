@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from ingest.logbook import Refused
 from ingest.logbook.notes_csv import notes_from_csv
 from ingest.logbook.records import checked_note
+from ingest.logbook.refusals import named
 from ingest.logbook.spreadsheets import armed, disarmed, number
 from ingest.moments import zone_named
 from tests.ingest.conftest import march
@@ -96,28 +97,28 @@ def test_numbers_that_could_mean_two_things_are_refused(cell):
         ("", ["The file is empty; its first row names the columns: time, pot, kind"]),
         (
             "time,kind,dry_layer_lo_mm\n",
-            ["row 1: there is no column 'dry_layer_lo_mm'; did you mean 'dry_layer_low_mm'?"],
+            ["row 1: there is no column “dry_layer_lo_mm”; did you mean “dry_layer_low_mm”?"],
         ),
-        ("time,kind,kind\n", ["row 1: the column 'kind' stands twice."]),
-        ("pot,text\n", ["row 1: the column 'time' is missing.", "row 1: the column 'kind' is missing."]),
+        ("time,kind,kind\n", ["row 1: the column “kind” stands twice."]),
+        ("pot,text\n", ["row 1: the column “time” is missing.", "row 1: the column “kind” is missing."]),
         (
             HEADER + '2026-03-01 09:00,window left,refill,,\n\nnever,window left,refil,"1,250",x\n',
             [
                 "row 2, column time: 2026-03-01T09:00:00 says no time zone",
                 "row 4, column time: 'never' is not a time like 2026-03-01T09:00:00Z.",
-                "row 4, column dry_layer_low_mm: '1,250' could be 1.250 or 1250; write it with a point.",
-                "row 4, column kind: 'refil' is not one of its words; did you mean 'refill'?",
+                "row 4, column dry_layer_low_mm: “1,250” could be 1.250 or 1250; write it with a point.",
+                "row 4, column kind: “refil” is not one of its words; did you mean “refill”?",
             ],
         ),
         (HEADER + "2026-03-01T09:00:00Z,a,refill,1,x,y\n", ["row 2: it has 6 cells for 5 columns."]),
-        (HEADER + "2026-03-01T09:00:00Z,,refill\n", ["row 2: a note of kind 'refill' needs a pot."]),
+        (HEADER + "2026-03-01T09:00:00Z,,refill\n", ["row 2: a note of kind “refill” needs a pot."]),
         (HEADER + '2026-03-01T09:00:00Z,a,text,"\n', ["Row 2 cannot be read as CSV: unexpected end of data."]),
         ("time,kind,detail\n2026-03-01T09:00:00Z,text,{a}\n", ["row 2, column detail: it is not JSON"]),
         ("time,kind,detail\n2026-03-01T09:00:00Z,text,[]\n", ["row 2, column detail: it is not a JSON object"]),
-        ('time,kind,detail\n2026-03-01T09:00:00Z,text,"{""x"":1}"\n', ["row 2, column detail: there is no key 'x'"]),
+        ('time,kind,detail\n2026-03-01T09:00:00Z,text,"{""x"":1}"\n', ["row 2, column detail: there is no key “x”"]),
         (
             "time,pot,kind,tips_new\n2026-03-01T09:00:00Z,a,inspection,2.5\n",
-            ["column tips_new: '2.5' is not a whole number"],
+            ["column tips_new: “2.5” is not a whole number"],
         ),
         (
             b"time,kind\n\xff\xe9,text\n",
@@ -145,7 +146,7 @@ def test_an_import_is_all_or_nothing_and_can_be_tried(fresh):
     with pytest.raises(Refused) as refused:
         logbook.import_notes(good + 2 * "2026-03-02T09:00:00Z,window right,refill\n")
     assert [fault.where for fault in refused.value.faults] == ["row 3, column pot", "row 4, column pot"]
-    assert "There is no pot 'window right'; did you mean 'window left'?" in str(refused.value)
+    assert "There is no pot “window right”; did you mean “window left”?" in str(refused.value)
     assert (logbook.notes(), logbook.revision()) == ([], revision)
     assert logbook.import_notes(good).added == 1
 
@@ -198,8 +199,8 @@ def test_notes_that_do_not_fit_the_history_are_named_by_row(fresh):
     with pytest.raises(Refused) as refused:
         logbook.import_notes(body)
     assert [str(fault).split(" ", 6)[:2] for fault in refused.value.faults] == [["row", "2:"], ["row", "3:"]]
-    assert "'window left' has no set-up before 2026-03-04T00:00:00Z" in str(refused.value)
-    assert "row 3: 'window left' is already noted as gone since 2026-03-07" in str(refused.value)
+    assert "“window left” has no set-up before 2026-03-04T00:00:00Z" in str(refused.value)
+    assert "row 3: “window left” is already noted as gone since 2026-03-07" in str(refused.value)
     assert logbook.notes() == []
 
 
@@ -214,3 +215,12 @@ def test_an_hour_that_the_clocks_skip_or_repeat_is_asked_back(time, sentence):
     with pytest.raises(Refused) as refused:
         notes_from_csv(f"time,kind\n{time},text\n", zone_named("Europe/Madrid"))
     assert sentence in str(refused.value)
+
+
+def test_a_label_is_refused_as_it_is_written_and_nothing_hides_in_it(fresh):
+    body = 'time,pot,kind\n2026-03-01T09:00:00Z,"west/""sill"" \'1\'",refill\n'
+    with pytest.raises(Refused) as refused:
+        fresh().import_notes(body)
+    assert "There is no pot “west/\"sill\" '1'”;" in str(refused.value)
+    assert named("a\x1b[2J\u202eb") == "“a\\x1b[2J\\u202eb”"
+    assert named(-12) == "-12"

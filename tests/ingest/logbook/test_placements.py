@@ -52,7 +52,7 @@ def test_a_correction_keeps_the_end_that_was_there(book):
 
 def test_a_sensor_at_two_places_at_once_is_refused(book):
     twice = (Placement(march(1), march(5), "east-window"), Placement(march(4), None, "stairwell"))
-    with pytest.raises(Overlap, match=r"at 'east-window' and at 'stairwell' at once from 2026-03-04"):
+    with pytest.raises(Overlap, match=r"at “east-window” and at “stairwell” at once from 2026-03-04"):
         book.put_sensor(Sensor(**{**vars_of(AIR), "placed": twice}))
     assert book.sensors() == []
 
@@ -95,7 +95,7 @@ def test_a_mended_calibration_leaves_placements_alone(book):
     [
         (
             {"quantity": "temperature"},
-            "quantity: 'temperature' is not one of its words; did you mean 'air_temperature'?",
+            "quantity: “temperature” is not one of its words; did you mean “air_temperature”?",
         ),
         ({"topic": "a/#"}, "is not a topic"),
         ({"unit": "mm"}, "air_temperature has no unit 'mm'"),
@@ -118,7 +118,7 @@ def test_a_sensor_that_makes_no_sense_is_refused(fresh, changes, sentence):
 def test_an_unknown_place_is_named_with_the_nearest(fresh):
     logbook = fresh()
     logbook.put_shelf({"label": "east-window"})
-    with pytest.raises(Unknown, match="no shelf 'east-windw'; did you mean 'east-window'"):
+    with pytest.raises(Unknown, match="no shelf “east-windw”; did you mean “east-window”"):
         logbook.put_sensor(Sensor(**{**vars_of(AIR), "placed": (Placement(0, None, "east-windw"),)}))
     assert logbook.sensors() == []
 

@@ -133,30 +133,30 @@ def test_a_note_moved_by_files_still_owns_the_set_up_that_it_opened(fresh):
     ("body", "sentences"),
     [
         ("[[shelf]\n", ["The file cannot be read as TOML:"]),
-        ("[[pots]]\nlabel = 'a'\n", ["there is no table 'pots'; did you mean 'pot'?"]),
-        ("pot = 3\n", ["'pot' must be a list of tables, like [[pot]]."]),
+        ("[[pots]]\nlabel = 'a'\n", ["there is no table “pots”; did you mean “pot”?"]),
+        ("pot = 3\n", ["“pot” must be a list of tables, like [[pot]]."]),
         (
             "[[shelf]]\nlabel='a'\n[[shelf]]\nlabel='A'\n",
-            ["shelf 'A': the file has it", "shelf 'a': the file has it"],
+            ["shelf “A”: the file has it", "shelf “a”: the file has it"],
         ),
         (
             "[[pot]]\nlabel='a'\nlikess='airy'\n[[pot.setup]]\nfrom=2026-03-01\nshelf='x'\nvents={count='3'}\n",
             [
-                "pot 'a', set-up 1, from: 2026-03-01T00:00:00 says no time zone",
-                "pot 'a', set-up 1, vents.count: '3' is not a whole number.",
-                "pot 'a': there is no key 'likess'; did you mean 'likes'?",
+                "pot “a”, set-up 1, from: 2026-03-01T00:00:00 says no time zone",
+                "pot “a”, set-up 1, vents.count: “3” is not a whole number.",
+                "pot “a”: there is no key “likess”; did you mean “likes”?",
             ],
         ),
-        ("[[pot]]\nlabel='a'\n[[pot.setup]]\nshelf='x'\n", ["pot 'a', set-up 1: 'from' is missing: say since when."]),
-        ("[[pot]]\nlabel='a'\n[[pot.setup]]\nfrom='soon'\nshelf='x'\n", ["'soon' is not a time like"]),
+        ("[[pot]]\nlabel='a'\n[[pot.setup]]\nshelf='x'\n", ["pot “a”, set-up 1: 'from' is missing: say since when."]),
+        ("[[pot]]\nlabel='a'\n[[pot.setup]]\nfrom='soon'\nshelf='x'\n", ["“soon” is not a time like"]),
         (
             TWO_AT_ONCE,
-            ["pot 'a': two of its set-ups would be in force at once at 2026-03-08"],
+            ["pot “a”: two of its set-ups would be in force at once at 2026-03-08"],
         ),
         ("[[pot]]\nlabel='a'\ngone_ms=3\n", ["there is no key 'gone_ms'; a note of kind died or gone says it."]),
         (
             "[[pot]]\nlabel='a'\n[[pot.setup]]\nfrom=2026-03-01T00:00:00Z\nshelf='x'\n[[shelf]]\nlabel='b'\nair_from='c'\n",
-            ["shelf 'b': There is no shelf 'c'", "pot 'a', set-up: There is no shelf 'x'"],
+            ["shelf “b”: There is no shelf “c”", "pot “a”, set-up: There is no shelf “x”"],
         ),
         (
             "[[sensor]]\ntopic='t'\npayload='senml'\nquantity='battery'\nunit='mm'\n[[shelf]]\nlabel='b'\n",
@@ -206,7 +206,7 @@ def test_a_size_that_no_pot_has_is_refused_unless_it_stands_so_already(fresh):
     with pytest.raises(Refused) as refused:
         logbook.import_setup(body(99999, 5000), plausible=True)
     assert str(refused.value) == (
-        "pot 'left', set-up 1, reservoir.fill_mark_mm: 5000 mm is too much: 2000 mm is the most."
+        "pot “left”, set-up 1, reservoir.fill_mark_mm: 5000 mm is too much: 2000 mm is the most."
     )
     logbook.import_setup(body(99999, 60), plausible=True)
     assert logbook.setups("left")[0]["reservoir"] == {"fill_mark_mm": 60}

@@ -114,7 +114,7 @@ def test_pots_are_set_up_after_a_type_and_copied(book):
     assert [pot.label for pot in book.batches()["spring"]] == ["bench 1", "bench 2", "bench 3"]
     assert {pot.likes for pot in book.batches()["spring"]} == {"even"}
     assert book.pots_on("stairwell", march(6)) == ["bench 1", "bench 2", "bench 3"]
-    with pytest.raises(Refused, match="already a pot 'bench 2'"):
+    with pytest.raises(Refused, match="already a pot “bench 2”"):
         book.new_pots("clay 12 cm", ["bench 4", "bench 2"], "stairwell", march(3))
     assert "bench 4" not in [pot.label for pot in book.pots()]
 
@@ -125,7 +125,7 @@ def test_many_pots_are_changed_at_once_or_not_at_all(book):
     assert {s["vents"] for s in book.setups_at(march(9)).values()} == {"none"}
     book.edit_pots(["window left", "window right"], {"likes": None, "batch": "old"})
     assert [(pot.likes, pot.batch) for pot in book.pots()] == [(None, "old")] * 2
-    with pytest.raises(Unknown, match="no pot 'window middle'; did you mean 'window"):
+    with pytest.raises(Unknown, match="no pot “window middle”; did you mean “window"):
         book.change_setups(["window left", "window middle"], {"vents": "few"}, march(10))
     assert {s["vents"] for s in book.setups_at(march(11)).values()} == {"none"}
 
@@ -165,19 +165,19 @@ def test_what_a_pot_was_called_and_said_to_be_stays_readable(book):
 @pytest.mark.parametrize(
     ("setup", "sentence"),
     [
-        ({"shelf": "east-windw"}, "There is no shelf 'east-windw'; did you mean 'east-window'?"),
-        ({}, "'shelf' is missing."),
-        ({"shelf": "stairwell", "headrom_mm": 3}, "there is no key 'headrom_mm'; did you mean 'headroom_mm'?"),
-        ({"shelf": "stairwell", "wick": "to"}, "wick: 'to' is not one of its words; it may be none, one or several."),
-        ({"shelf": "stairwell", "vents": {"coutn": 3}}, "vents: there is no key 'coutn'; did you mean 'count'?"),
+        ({"shelf": "east-windw"}, "There is no shelf “east-windw”; did you mean “east-window”?"),
+        ({}, "“shelf” is missing."),
+        ({"shelf": "stairwell", "headrom_mm": 3}, "there is no key “headrom_mm”; did you mean “headroom_mm”?"),
+        ({"shelf": "stairwell", "wick": "to"}, "wick: “to” is not one of its words; it may be none, one or several."),
+        ({"shelf": "stairwell", "vents": {"coutn": 3}}, "vents: there is no key “coutn”; did you mean “count”?"),
         ({"shelf": "stairwell", "pot": {"size_cm": -1}}, "size_cm: -1 is not a number above 0 and at most 10000000"),
         ({"shelf": "stairwell", "pot": {"size_cm": True}}, "pot.size_cm: True is not a number."),
         ({"shelf": "stairwell", "headroom_mm": float("nan")}, "headroom_mm: nan is not a number from 0"),
-        ({"shelf": "stairwell", "layers": [{"mix": {"lava": 1}}]}, "no medium 'lava'; did you mean 'lava_rock'?"),
+        ({"shelf": "stairwell", "layers": [{"mix": {"lava": 1}}]}, "no medium “lava”; did you mean “lava_rock”?"),
         ({"shelf": "stairwell", "layers": [{"mix": {"lava_rock": 0.5, "pumice": 0.3}}]}, "add up to 0.8, not to 1."),
         ({"shelf": "stairwell", "layers": [{"mix": {"lava_rock": 0.5, "pumice": "some"}}]}, "words and numbers mixed"),
-        ({"shelf": "stairwell", "layers": [{"grain": "rough"}]}, "layers[1].grain: 'rough' is not a grain"),
-        ({"shelf": "stairwell", "top_layer": {"kind": "pebble"}}, "did you mean 'pebbles'?"),
+        ({"shelf": "stairwell", "layers": [{"grain": "rough"}]}, "layers[1].grain: “rough” is not a grain"),
+        ({"shelf": "stairwell", "top_layer": {"kind": "pebble"}}, "did you mean “pebbles”?"),
         ({"shelf": "stairwell", "gap": 3}, "gap: 3 is not one of its words; it may be none, narrow or wide."),
     ],
 )
@@ -195,13 +195,13 @@ def test_a_set_up_that_makes_no_sense_is_refused_by_key(fresh, setup, sentence):
 @pytest.mark.parametrize(
     ("pot", "sentence"),
     [
-        ({"label": "Window Left"}, "'Window Left' and 'window left' differ only in capitals; labels must be unique."),
+        ({"label": "Window Left"}, "“Window Left” and “window left” differ only in capitals; labels must be unique."),
         ({"label": "   "}, "a label cannot be empty."),
         ({"label": "a\x00b"}, "it holds a control character that cannot be seen; take it out."),
         ({"label": "a\ud800b"}, "it holds a control character that cannot be seen; take it out."),
         ({"label": "x" * 81}, "it is 81 characters long; 80 is the most."),
-        ({"label": "new", "likes": "dry"}, "likes: 'dry' is not one of its words; it may be wetter, even or airy."),
-        ({"label": "new", "type": "clay"}, "There is no pot type 'clay'; there is none yet."),
+        ({"label": "new", "likes": "dry"}, "likes: “dry” is not one of its words; it may be wetter, even or airy."),
+        ({"label": "new", "type": "clay"}, "There is no pot type “clay”; there is none yet."),
         ({"label": 5}, "5 is not text."),
     ],
 )

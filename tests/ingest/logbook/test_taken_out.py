@@ -14,7 +14,7 @@ AIR = Sensor(
 def test_a_sensor_is_taken_out_with_its_placements_and_its_shelf_afterwards(book):
     book.put_shelf({"label": "attic"})
     book.put_sensor(AIR)
-    with pytest.raises(Refused, match=r"The shelf 'attic' cannot be taken out: a pot, a sensor or another shelf"):
+    with pytest.raises(Refused, match=r"The shelf “attic” cannot be taken out: a pot, a sensor or another shelf"):
         book.withdraw_shelf("attic")
     book.withdraw_sensor(AIR.source)
     book.withdraw_shelf("attic")
