@@ -43,7 +43,7 @@ def looks_told(situation: Situation, pot: str, since_ms: int, until_ms: int, zon
     measured = situation.waters[index_of(situation, pot)].measured
     return [
         _told(row, before, zone, measured=measured)
-        for row, before in reversed(list(zip(rows, [None, *rows[:-1]], strict=True)))
+        for row, before in reversed(list(zip(rows, [None, *rows], strict=False)))
         if since_ms <= row["time_ms"] < until_ms
     ]
 

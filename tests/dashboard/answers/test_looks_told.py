@@ -70,6 +70,12 @@ def test_the_newest_look_is_first_and_each_tells_what_was_noted(situation: Situa
     assert (looks[0]["tips"]["growing"], looks[0]["tips"]["dried"]) == (3, 2)
 
 
+def test_a_pot_that_nobody_looked_at_has_none(situation: Situation) -> None:
+    looked_at = set(situation.notes.loc[situation.notes["kind"] == "inspection", "pot"])
+    pot = next(one.label for one in situation.standing.pots if one.label not in looked_at)
+    assert looks_told(situation, pot, 0, NOW_MS, ZoneInfo("UTC")) == []
+
+
 def test_what_led_up_to_a_look_is_one_sentence_of_the_time_since_the_look_before(situation: Situation) -> None:
     newest = looks_at(situation, "window left")[0]
     assert newest["led_up_hours"] == 8 * 24
