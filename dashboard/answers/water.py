@@ -5,7 +5,7 @@ then borrowed from measured pots; where there is no note either, it is a guess t
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -166,7 +166,7 @@ def waters_of(
         )
         for index, pot in enumerate(standing.pots)
     ]
-    found = mapped(water_of, jobs)
+    found = mapped(water_of, [_with_this_hour(told) for told in jobs])
     week = grid_ms > grid_ms[-1] - 7 * DAY_MS
     expected_week = known_mean(expected_ml_per_day[week])
     ratio = np.array([water.told.week.value for water in found]) / expected_week
@@ -213,8 +213,6 @@ def what_is_told(
     """Gather what the pot's own sensor and its notes say; `days`: how far back use is wanted day by day."""
     at_ms = int(grid_ms[-1])
     quantity, series = _own_series(home, pot, sensors, grid_ms)
-    if quantity not in FOLLOWING:
-        notes = notes.told_by(at_ms)  # a note of this hour changes a reckoned level at once, not at the next hour
     return Told(
         vessel=pot.vessel or usual_vessel(pot.setup),
         quantity=quantity,
@@ -230,6 +228,12 @@ def what_is_told(
         around=around,
         day_edges_ms=midnights(at_ms - days * DAY_MS, at_ms, zone_named(home.settings.grower.timezone)),
     )
+
+
+def _with_this_hour(told: Told) -> Told:
+    """A note since the last whole hour changes a reckoned level at once; where a sensor follows it, the sensor does."""
+    at_ms = int(told.grid_ms[-1])
+    return told if told.quantity in FOLLOWING else replace(told, notes=told.notes.told_by(at_ms))
 
 
 def water_of(told: Told) -> StandingWater:

@@ -12,6 +12,7 @@ import pytest
 from dashboard.answers import pots, wall
 from dashboard.answers.section import section_build
 from dashboard.answers.situation import situation_at
+from dashboard.answers.two_spells import Window, water_until
 from dashboard.answers.use_ahead import DAYS_AHEAD, use_ahead
 from ingest.home import Home, open_home
 from tests.dashboard.answers import looked_at_home
@@ -263,6 +264,14 @@ def test_a_note_makes_a_new_answer_at_once(tmp_path: Path):
     assert after["level_mm"] == pytest.approx(49.0, abs=1.5)
     assert after["days_left"] is not None
     home.close()
+
+
+def test_a_note_after_a_spell_says_nothing_of_the_water_at_its_end(home: Home):
+    situation = situation_at(home, NOW_MS)
+    assert situation is not None
+    steps = situation.course.end_ms.size - 8  # two days ago, and it was filled yesterday
+    water = water_until(home, situation, list(POTS).index("noted full"), Window(steps - 28, steps - 14, steps))
+    assert np.isnan(water.level_mm)
 
 
 @pytest.mark.parametrize("pot", ["never noted", "shelf without sensor"])
