@@ -14,6 +14,7 @@ from urllib.parse import urlsplit
 
 from platformdirs import user_data_path
 
+from ingest.open_file import OpenFile
 from ingest.settings import Settings, SettingsError, read_settings
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ class Home:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.settings: Settings = read_settings(folder / "dryline.toml")
-        self._files: dict[str, int] = {}
+        self._files: dict[str, OpenFile] = {}
 
     @cached_property
     def readings(self) -> "SqliteReadings":
@@ -140,13 +141,10 @@ class Home:
         """
         lost = []
         for name in ("readings.db", "logbook.db"):
-            try:
-                here = (self.folder / name).stat().st_ino
-            except OSError:
-                here = 0
-            if here:
-                self._files.setdefault(name, here)
-            if self._files.get(name, here) != here:
+            file = self._files.get(name)
+            if file is None or file.may_be_made:
+                self._files[name] = OpenFile(self.folder / name)
+            elif file.trouble():
                 lost.append(name)
         return lost
 
