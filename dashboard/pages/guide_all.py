@@ -11,9 +11,9 @@ from dash import html
 from analysis.quantities import in_units, quantity
 from dashboard.answers.roots import sentences
 from dashboard.pages import Answer
+from dashboard.pages.air_door import air_door
 from dashboard.pages.guide_words import (
     MAP,
-    air_door,
     cuts_of,
     foot,
     group_of,

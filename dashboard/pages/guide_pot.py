@@ -8,9 +8,9 @@ from dash import html
 from analysis.options import AT_A_REPOT
 from dashboard.figures.chances import chance, tenths_words
 from dashboard.pages import Answer
+from dashboard.pages.air_door import air_door
 from dashboard.pages.guide_words import (
     MAP,
-    air_door,
     cuts_of,
     foot,
     group_of,

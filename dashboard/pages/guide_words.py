@@ -11,7 +11,6 @@ from dash import html
 
 from analysis.quantities import in_units, marked
 from dashboard.pages import Answer
-from dashboard.pages.note_fields import AIR, AIR_TITLE
 
 HONEST = (
     "No supply curve for these media is published, and depths are unproven on real pots: "
@@ -98,11 +97,6 @@ def pot_path(pot: str) -> str:
 def look_path(pot: str) -> str:
     """The address at which a pot is inspected."""
     return f"/logbook/{quote(pot, safe='')}"
-
-
-def air_door() -> html.A:
-    """The way to the form for a spot check."""
-    return html.A(AIR_TITLE, href=f"/note/{AIR}", className="door", **inner())
 
 
 def inner() -> dict[str, Any]:

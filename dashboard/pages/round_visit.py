@@ -15,8 +15,8 @@ from dash import html
 from analysis.quantities import in_units, quantity
 from dashboard.figures.amounts import day_words, days_words, litres_words, span_words
 from dashboard.pages import Answer
+from dashboard.pages.air_door import air_door
 from dashboard.pages.forms import tap
-from dashboard.pages.note_fields import AIR, AIR_TITLE
 
 FIRST_POT = (
     "With the first pot the round says here which reservoirs to fill on which day, how many litres to mix, "
@@ -154,10 +154,8 @@ def amount_words(pot: Mapping[str, Any], units: str) -> str:
     """To where a pot is filled and how much that takes: to its mark, or lower while it is eased over after a repot."""
     if pot["fill_ml"] is None:
         return "to the mark"
-    amount = span_words(pot["fill_ml"], pot["fill_at_most_ml"], units)
-    if pot.get("eased"):
-        return f"only to {_length(pot['fill_mark_mm'], units)} until new roots are in, {amount}"
-    return f"to the mark, {amount}"
+    to = _to(pot["fill_mark_mm"] if pot.get("eased") else None, units)
+    return f"{to}, {span_words(pot['fill_ml'], pot['fill_at_most_ml'], units)}"
 
 
 def _left(pot: Mapping[str, Any]) -> str:
@@ -220,8 +218,8 @@ def _unplanned(answer: Answer) -> list[Any]:
     for one in answer["unplanned"]:
         by_sentence.setdefault(one["says"], []).append(one["pot"])
     items = [html.Li([html.B(", ".join(pots)), html.Span(f" {says}")]) for says, pots in by_sentence.items()]
-    door = html.P(html.A(AIR_TITLE, href=f"/note/{AIR}", className="door", **_inner()))
-    return [html.Section([html.H2("Not planned: look yourself"), html.Ul(items), door], className="round-notes")]
+    page = [html.H2("Not planned: look yourself"), html.Ul(items), html.P(air_door())]
+    return [html.Section(page, className="round-notes")]
 
 
 def _salts(answer: Answer) -> list[Any]:

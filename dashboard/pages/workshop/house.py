@@ -7,9 +7,10 @@ import segno
 from dash import html
 
 from dashboard.pages import Answer
+from dashboard.pages.air_door import air_door
 from dashboard.pages.forms import field, form, tap
 from dashboard.pages.workshop.stock import shelf_fields
-from dashboard.pages.workshop.words import Clock, address, air_door, fold, inner, link, table
+from dashboard.pages.workshop.words import Clock, address, fold, inner, link, table
 
 BACKUP_HOLDS = (
     "One file with the readings, the logbook, the photos and the settings, as of one moment; no password and no other "

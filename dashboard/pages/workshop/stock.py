@@ -6,9 +6,10 @@ from typing import Any
 from dash import html
 
 from dashboard.pages import Answer
+from dashboard.pages.air_door import air_door
 from dashboard.pages.forms import Field, field, form, tap
 from dashboard.pages.setup_fields import setup_fields
-from dashboard.pages.workshop.words import address, air_door, fold, inner, link, table
+from dashboard.pages.workshop.words import address, fold, inner, link, table
 
 AIR = [("still", "still"), ("gentle", "gentle"), ("draughty", "draughty")]
 HEAT = [("none", "none"), ("lamp", "lamp"), ("sun", "sun"), ("heat_mat", "heat mat")]

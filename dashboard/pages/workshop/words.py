@@ -8,8 +8,6 @@ from zoneinfo import ZoneInfo
 
 from dash import html
 
-from dashboard.pages.note_fields import AIR, AIR_TITLE
-
 QUANTITIES = {
     "air_temperature": "air temperature",
     "relative_humidity": "humidity",
@@ -73,13 +71,6 @@ class Clock:
     def field(self, time_ms: int) -> str:
         """As a field for a local time holds it."""
         return f"{self._local(time_ms):%Y-%m-%dT%H:%M}"
-
-
-def air_door(shelf: str = "") -> html.A:
-    """The way to the form for a spot check, of a shelf or of any."""
-    return html.A(
-        AIR_TITLE, href=f"/note/{AIR}" + (f"/{quote(shelf, safe='')}" if shelf else ""), className="door", **inner()
-    )
 
 
 def address(*steps: str) -> str:
