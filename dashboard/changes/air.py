@@ -6,7 +6,7 @@ from analysis.air import HOLDS_C
 from analysis.quantities import in_units, quantity, span
 from dashboard.answers.shelf_air import air_source
 from dashboard.changes.bodies import Body, answered, moment, number, word
-from dashboard.changes.notes import HOUR_MS, still_to_come
+from dashboard.changes.notes import refuse_if_to_come
 from ingest.home import Home
 from ingest.logbook.refusals import Fault, Refused, named, nearest
 from ingest.readings_csv import keep_spot_check
@@ -30,8 +30,7 @@ def note(home: Home, at_ms: int, body: Body) -> dict[str, Any]:
     if not 0 <= humidity_pct <= 100:
         raise Refused(Fault("relative_humidity_pct", f"Humidity lies from 0 to 100 %: {humidity_pct:g} % is none."))
     time_ms = moment(home, body, "time", at_ms)
-    if time_ms > at_ms + HOUR_MS:
-        raise Refused(Fault("time", still_to_come(home, at_ms)))
+    refuse_if_to_come(home, at_ms, time_ms)
     if time_ms < 0:
         raise Refused(Fault("time", "That is before 1970."))
     keep_spot_check(shelf, time_ms // MINUTE_MS * MINUTE_MS, temperature_c, humidity_pct, home.logbook, home.readings)

@@ -6,10 +6,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingest.home import Home
+from ingest.logbook.plausible import AHEAD_MS
 from ingest.logbook.refusals import Fault, Refused, named
 from ingest.moments import ms_of_text
-
-HOUR_MS = 3_600_000
 
 WORDS = {
     "flush": "flush from the top",
@@ -94,19 +93,20 @@ def _timed(home: Home, at_ms: int, note: Mapping[str, Any], kind: object) -> dic
     whole = {key: value for key, value in note.items() if key != "time"}
     if "time" in note:
         whole["time_ms"] = _moment(home, note["time"], "time")
-        if kind != "absence" and whole["time_ms"] > at_ms + HOUR_MS:
-            raise Refused(Fault("time", still_to_come(home, at_ms)))
+        if kind != "absence":
+            refuse_if_to_come(home, at_ms, whole["time_ms"])
     detail = note.get("detail")
     if isinstance(detail, Mapping) and isinstance(detail.get("until_ms"), str):
         whole["detail"] = {**detail, "until_ms": _moment(home, detail["until_ms"], "detail.until_ms")}
     return whole
 
 
-def still_to_come(home: Home, at_ms: int) -> str:
-    zone = home.settings.grower.timezone
-    return (
-        f"That is still to come: it is {datetime.fromtimestamp(at_ms / 1000, ZoneInfo(zone)):%Y-%m-%d %H:%M} ({zone})."
-    )
+def refuse_if_to_come(home: Home, at_ms: int, time_ms: int) -> None:
+    """Raise unless a moment has come, give or take what a clock may be ahead."""
+    if time_ms > at_ms + AHEAD_MS:
+        zone = home.settings.grower.timezone
+        now = f"{datetime.fromtimestamp(at_ms / 1000, ZoneInfo(zone)):%Y-%m-%d %H:%M} ({zone})"
+        raise Refused(Fault("time", f"That is still to come: it is {now}."))
 
 
 def _moment(home: Home, text: object, where: str) -> int:
