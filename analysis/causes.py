@@ -586,7 +586,8 @@ def _measured(case: _Case) -> list[str]:
     )
     says = []
     if np.isfinite(air).all():
-        says.append(f"Dry air {_went(air, 'kPa', '.2f', ' ')}.")
+        # a deficit has one unit for every reader, so it is not marked
+        says.append(f"Dry air {_went(air, 'kPa', '.2f')}.".replace(JOINT, " "))
         if abs(warm[1] - warm[0]) > 1.5:
             way = "warmer" if warm[1] > warm[0] else "cooler"
             says.append(f"It is {quantity(abs(warm[1] - warm[0]), 'degrees')} {way}.")
@@ -606,9 +607,9 @@ def _measured(case: _Case) -> list[str]:
     return says
 
 
-def _went(values: Sequence[float], unit: str, form: str = ".0f", joint: str = JOINT) -> str:
-    """From where to where, or that it stayed; kPa, which nobody reads otherwise, needs no joint."""
-    before, since = (f"{value:{form}}" for value in values)
-    if before == since:
-        return f"stayed at {before}{joint}{unit}"
-    return f"went from {before}{joint}to{joint}{since}{joint}{unit}"
+def _went(values: Sequence[float], unit: str, form: str = ".0f") -> str:
+    """From where to where, or that it stayed."""
+    before, since = values
+    if f"{before:{form}}" == f"{since:{form}}":
+        return f"stayed at {quantity(before, unit, form)}"
+    return f"went from {span(before, since, unit, form)}"
