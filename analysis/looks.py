@@ -157,8 +157,8 @@ def best_look(
 ) -> Look | None:
     """The look worth most: a pot (depth_mm (draw, pot) as it stands now) or a mix (damp height (draw,) in a column).
 
-    claims: of every pot. lately: pots that were looked at within the week, which would show
-    the same again. None when no look is worth a twentieth of a pot's advice.
+    claims: of every pot. lately: pots that were looked at within the week, which would show the same again. None when
+    no look is worth a twentieth of a pot's advice.
     """
     laid = laid_out(claims)
     looks = [(label, depth_mm[:, pot], LOOK_SD_MM) for pot, label in enumerate(labels) if label not in lately]
